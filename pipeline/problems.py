@@ -1,0 +1,70 @@
+"""The errors that a person can cause and mend.  Each says what is wrong, where, and what to do next.
+
+    Problem
+    |-- ExportProblem        a file that cannot be read as an export
+    |   |-- NoTextColumn     a table in which no column holds the responses' text
+    |   `-- UnsafeArchive    an archive that unpacks to far more than it should
+    |-- RuleProblem          a rule file that does not hold together
+    |-- LedgerProblem        a ledger that is missing, foreign, locked or not writable
+    |-- KeyProblem           the pseudonym key cannot be read, is too open, or is not the ledger's
+    `-- UsageProblem         an option or a value that is not understood
+
+The command line prints `str(problem)` and exits with `problem.exit_code`; it never shows a traceback for these.
+"""
+
+from __future__ import annotations
+
+
+class Problem(Exception):
+    """What is wrong (`what`), where (`where`: file, row, column, rule), and what to do (`todo`)."""
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, where: str = "", todo: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.todo = todo
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        advice = f"\n  -> {self.todo}" if self.todo else ""
+        return f"{place}{self.what}{advice}"
+
+
+class UsageProblem(Problem):
+    """An option or a value that is not understood."""
+
+    exit_code = 2
+
+
+class ExportProblem(Problem):
+    """A file that cannot be read as an export."""
+
+    exit_code = 3
+
+
+class NoTextColumn(ExportProblem):
+    """A table in which no column holds the responses' text; names the columns and the option to give."""
+
+
+class UnsafeArchive(ExportProblem):
+    """An archive that unpacks to far more than it should, or that leads outside itself."""
+
+
+class RuleProblem(Problem):
+    """A rule file that does not hold together; names file, rule and what was expected."""
+
+    exit_code = 4
+
+
+class LedgerProblem(Problem):
+    """A ledger that is missing, foreign, locked or not writable."""
+
+    exit_code = 5
+
+
+class KeyProblem(Problem):
+    """The pseudonym key cannot be read, is too open, or is not the ledger's."""
+
+    exit_code = 6
