@@ -1,0 +1,1 @@
+"""Reads export files of many kinds into `Response` objects; see `read_exports.read_exports`."""
