@@ -91,7 +91,7 @@ RESPONSES: tuple[Column, ...] = (
 )
 
 REPORTS: tuple[Column, ...] = (
-    Column("report_id", "string", "hash of the response and the report's place in it", "private", nullable=False),
+    Column("report_id", "string", "the response's id and the report's number in it", "private", nullable=False),
     Column("response_id", "string", "the response that was read", "private", nullable=False),
     Column("source_response_id", "string", "the export's own id, or its row number as text", "private", nullable=False),
     Column("source", "string", "name of the export", "quasi", nullable=False),
@@ -146,12 +146,64 @@ REJECTS: tuple[Column, ...] = (
     Column("hint", "string", "what to do about it", "open"),
 )
 
+PARTS: tuple[Column, ...] = (
+    Column("report_id", "string", "the report that holds the value", "private", nullable=False),
+    Column("response_id", "string", "the response that was read", "private", nullable=False),
+    Column("field", "string", "the column of reports.parquet that holds the value", "private", nullable=False),
+    Column("part", "int16", "number of the place, from 2 (the first place is in evidence)", "private", nullable=False),
+    Column("raw", "string", "the exact words of this place", "private", nullable=False),
+    Column("start", "int64", "where raw begins in the response's text (code points)", "private", nullable=False),
+    Column("end", "int64", "where raw ends in the response's text (code points)", "private", nullable=False),
+)
+"""The further places of a value that was read from several (a range pair); evidence keeps one row a value."""
+
+REFUSALS: tuple[Column, ...] = (
+    Column("response_id", "string", "the response that was read", "private", nullable=False),
+    Column("field", "string", "the field that the words could have given", "private", nullable=False),
+    Column("raw", "string", "the exact words that were not taken", "private", nullable=False),
+    Column("start", "int64", "where raw begins in the response's text (code points)", "private", nullable=False),
+    Column("end", "int64", "where raw ends in the response's text (code points)", "private", nullable=False),
+    Column("rule_id", "string", "the rule that turned the value down", "private", nullable=False),
+    Column("reason", "string", "why it was not taken", "private", nullable=False),
+)
+
+LINKS: tuple[Column, ...] = (
+    Column("kind", "string", "what was joined: a copy, a follow-up, one vehicle told twice", "private", nullable=False),
+    Column("id", "string", "the response_id or report_id that was joined to another", "private", nullable=False),
+    Column("other_id", "string", "the response_id or report_id that it was joined to", "private", nullable=False),
+    Column("score", "double", "how alike the two are, 0 to 1", "private"),
+    Column("reason", "string", "why the two were joined", "private"),
+)
+
+MARKS: tuple[Column, ...] = (
+    Column("response_id", "string", "the response", "private", nullable=False),
+    Column(
+        "kind",
+        "string",
+        "answer: a survey cell that answers a question; profile: a profile, flair or signature",
+        "private",
+        values=("answer", "profile"),
+        nullable=False,
+    ),
+    Column("field", "string", "the field that the question asks for; null for a profile", "private"),
+    Column("question", "string", "the question as exported; null for a profile", "private"),
+    Column("start", "int64", "where it begins in the response's text (code points)", "private", nullable=False),
+    Column("end", "int64", "where it ends in the response's text (code points)", "private", nullable=False),
+    Column("unit", "string", "the unit that the question names", "private"),
+)
+"""What the export itself told apart in a text; with `responses.parquet`, all that a reading needs."""
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "responses": RESPONSES,
     "reports": REPORTS,
     "evidence": EVIDENCE,
     "rejects": REJECTS,
+    "parts": PARTS,
+    "refusals": REFUSALS,
+    "links": LINKS,
+    "marks": MARKS,
 }
+"""The contract's four tables, then the extra ones that a ledger keeps to explain itself (never in a release)."""
 
 
 def arrow_schema(table: str) -> pyarrow.Schema:

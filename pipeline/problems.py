@@ -14,6 +14,18 @@ The command line prints `str(problem)` and exits with `problem.exit_code`; it ne
 
 from __future__ import annotations
 
+EXIT_CODES: dict[int, str] = {
+    0: "fine (exports that could not be read, and rejected records, are told and counted)",
+    1: "something else went wrong",
+    2: "an option or a value was not understood",
+    3: "nothing could be read from the exports; the ledger stays as it was",
+    4: "a rule file does not hold together",
+    5: "the ledger is missing, foreign, locked or not writable",
+    6: "the pseudonym key cannot be read, is too open, or is not the ledger's",
+    130: "interrupted; the ledger stays as it was",
+}
+"""Every exit code of the command line and what it means."""
+
 
 class Problem(Exception):
     """What is wrong (`what`), where (`where`: file, row, column, rule), and what to do (`todo`)."""

@@ -1,0 +1,4 @@
+"""Reads typed quantities and cue words in context: which number is the odometer, which the loss, which neither.
+
+Rules live in `rules/<field>/<language>.yaml` with their examples beside them; `patterns` explains how a rule is written.
+"""

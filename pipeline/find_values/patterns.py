@@ -1,0 +1,145 @@
+r"""The pattern language of rules, compiled to regular expressions over the abstract text.
+
+A pattern is written like the words that it reads, its parts separated by blanks:
+
+    down by? {loss:percent}            a word, an optional word, a slot that gives the value of `loss`
+    <lost> .. {loss:percent}           a word class of the lexicon, then up to three further words
+    {km:distance|thousands} on the <clock>
+    (it's|its|is) at {health:level}    one of several phrases
+
+Slots: `{role:kind|kind}` takes the quantity for a role, `{kind}` only asks that one stands there.  Kinds are those of
+`read_text.quantities.KINDS`, or the groups of `GROUPS` below.  `..` is a gap of up to three words, `...` of up to
+eight; a gap never crosses a quantity, a sentence end or a line; `..` does not cross a comma either.  `^` is the start of a clause, `$` its end,
+`,` a comma that may be absent.  Between two parts blanks, colons, dashes, an opening bracket and a word of
+approximation ("about", "nearly") may stand.  Anything after a backslash is taken literally.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.problems import RuleProblem
+from pipeline.read_text.quantities import KINDS, SLOT_CHARACTERS
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "pct": ("percent", "hundred", "window"),
+    "level": ("percent", "hundred", "number"),
+    "span": ("window", "percent", "number"),
+    "dist": ("distance", "stretch"),
+    "far": ("distance", "thousands"),
+    "km": ("distance", "stretch", "thousands", "big"),
+    "reach": ("stretch", "big", "hundred", "number"),
+    "any": tuple(KINDS),
+}
+_NOT_SLOT = f"[^{SLOT_CHARACTERS}]"
+_GAP_WORD = rf"[^\s{SLOT_CHARACTERS},.;!?()\n]+"
+_GAP_WORD_COMMA = rf"[^\s{SLOT_CHARACTERS}.;!?\n]+"
+_LIGHT = r"[ :=*\"'(\[~/@<>+-]"
+SEPARATOR = rf"{_LIGHT}*"
+_CLAUSE_START = r"(?:(?<=[.!?;,()\n:\-])|(?<=\A))[\s*•>\"'-]*"
+_CLAUSE_END = r"(?=\s*(?:[.,;!?)\n\"]|\Z| -|\band\b|\bbut\b))"
+_TOKEN = re.compile(r"\((?:[^()]|\([^()]*\))*\)\??|\{[^{}]*\}\??|<[\w-]+>\??|\S+")
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A compiled pattern: its expression, and the role of each group (`g0`, `g1` ...)."""
+
+    source: str
+    expression: str
+    roles: tuple[str, ...]
+    classes: frozenset[str]
+    needs: tuple[frozenset[str], ...]  # slot characters: at least one of each set must be in the text
+
+
+class PatternCompiler:
+    """Compiles patterns with one language's word classes and words of approximation."""
+
+    def __init__(self, classes: Mapping[str, Sequence[str]], approximately: Sequence[str]) -> None:
+        self.classes = {name: self._class_source(words) for name, words in classes.items()}
+        words = "|".join(re.escape(word) for word in sorted(approximately, key=lambda w: (-len(w), w)))
+        self._about = rf"(?:(?:{words}){_LIGHT}+)?" if words else ""
+        self._before_slot = rf"{SEPARATOR}{self._about}{self._about}" if words else SEPARATOR
+
+    @staticmethod
+    def _class_source(words: Sequence[str]) -> str:
+        ordered = sorted((str(word) for word in words), key=lambda word: (-len(word), word))
+        return "(?:" + "|".join(word.replace(" ", r"\s") for word in ordered) + ")"
+
+    def compile(self, source: str, where: str) -> Pattern:
+        """The pattern's expression; `RuleProblem` names the file, the rule and the part that is not understood."""
+        roles: list[str] = []
+        classes: set[str] = set()
+        needs: list[frozenset[str]] = []
+        parts: list[str] = []
+        tokens = _TOKEN.findall(source)
+        if not tokens:
+            raise RuleProblem("an empty pattern", where=where)
+        for index, token in enumerate(tokens):
+            optional = token.endswith("?") and len(token) > 1 and token != ",?"
+            body = token[:-1] if optional else token
+            separator = SEPARATOR if index else ""
+            if body in ("..", "..."):
+                word, most = (_GAP_WORD, 3) if body == ".." else (_GAP_WORD_COMMA, 8)
+                parts.append(rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?[ ,]*" if body == "..." else rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?")
+                continue
+            if body == "^":
+                parts.append(_CLAUSE_START)
+                continue
+            if body == "$":
+                parts.append(_CLAUSE_END)
+                continue
+            if body in (",", ",?"):
+                parts.append(r"[ ]*,?")
+                continue
+            if body.startswith("{"):
+                piece, role, kinds = self._slot(body, where, len(roles))
+                if role:
+                    roles.append(role)
+                if not optional:
+                    needs.append(kinds)
+                separator = self._before_slot if index else ""
+            else:
+                piece = self._words(body, where, classes)
+            parts.append(f"(?:{separator}{piece})?" if optional else f"{separator}{piece}")
+        expression = "".join(parts)
+        try:
+            re.compile(expression)
+        except re.error as error:
+            raise RuleProblem(f"pattern {source!r} is not understood: {error}", where=where) from None
+        return Pattern(source, expression, tuple(roles), frozenset(classes), tuple(needs))
+
+    def _slot(self, body: str, where: str, number: int) -> tuple[str, str, frozenset[str]]:
+        inner = body[1:-1]
+        role, _, kinds = inner.rpartition(":")
+        characters = ""
+        for kind in kinds.split("|"):
+            if kind in GROUPS:
+                characters += "".join(KINDS[name] for name in GROUPS[kind])
+            elif kind in KINDS:
+                characters += KINDS[kind]
+            else:
+                known = ", ".join([*KINDS, *GROUPS])
+                raise RuleProblem(f"slot {body!r}: no kind of quantity is called {kind!r}", where=where, todo=f"known: {known}")
+        distinct = "".join(sorted(set(characters)))
+        # all characters of one quantity are the same one, so a run of a single character is a quantity
+        piece = f"(?:{'|'.join(f'{c}+' for c in distinct)})" if len(distinct) > 1 else f"{distinct}+"
+        if role:
+            piece = rf"(?P<g{number}>{piece})"
+        return piece, role, frozenset(distinct)
+
+    def _words(self, body: str, where: str, classes: set[str]) -> str:
+        def class_source(match: re.Match[str]) -> str:
+            name = match.group(1)
+            if name not in self.classes:
+                raise RuleProblem(f"no word class is called <{name}>", where=where, todo=f"known: {', '.join(sorted(self.classes))}")
+            classes.add(name)
+            return self.classes[name]
+
+        source = re.sub(r"<([\w-]+)>", class_source, body)
+        if not re.search(r"\\s", body):
+            source = source.replace(" ", r"\s")
+        plain_start = body[0].isalnum() or body[0] in "(<"
+        return rf"(?<!\w)(?:{source})(?!\w)" if plain_start else f"(?:{source})"

@@ -1,0 +1,96 @@
+"""Reads responses into reports: the one entrance to extraction.
+
+The data's way through one response: fold the characters, blank quoted passages, find quantities, cut sentences, apply
+the rules of the response's language, gather what was taken by vehicle, settle each vehicle's fields.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.find_values.match_rules import RuleMatcher
+from pipeline.find_values.rule_files import BUILT_IN, PackInfo, load_rules, pack_info
+from pipeline.group_reports.settle import Settler, is_report
+from pipeline.group_reports.vehicles import VehicleTracker
+from pipeline.read_text.fold import fold
+from pipeline.read_text.language_data import language_data
+from pipeline.read_text.quantities import QuantityScanner, Quantity, abstract
+from pipeline.read_text.quotations import blank, find_quotations
+from pipeline.read_text.sentences import sentences
+from pipeline.response import FoundValue, Reading, Refusal, Report, Response
+
+_MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mi|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
+_KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|kilomet\w+|klicks|km/h|kilómet\w+|quilómet\w+|chilomet\w+)(?!\w)")
+
+
+class LanguageReader:
+    """Everything that reading one language takes."""
+
+    def __init__(self, language: str, packs: Sequence[Path]) -> None:
+        rules = load_rules(language, packs)
+        self.scanner = QuantityScanner(language_data(language))
+        self.matcher = RuleMatcher(rules)
+        self.tracker = VehicleTracker(rules.lexicon, language)
+        self.language = language
+
+
+class ResponseReader:
+    """Reads responses; `rules` are packs laid over the built-in one, `vehicles` a vehicle list, `lang` forces a language."""
+
+    def __init__(self, rules: Sequence[str | Path] = (), vehicles: str | Path | None = None, lang: str | None = None) -> None:
+        self._packs = [Path(pack) for pack in rules]
+        self.packs: list[PackInfo] = [pack_info(folder) for folder in (BUILT_IN, *self._packs)]
+        self.lang = lang
+        self._readers: dict[str, LanguageReader] = {}
+
+    def _reader(self, language: str) -> LanguageReader:
+        if language not in self._readers:
+            self._readers[language] = LanguageReader(language, self._packs)
+        return self._readers[language]
+
+    def read(self, responses: Sequence[Response]) -> list[Reading]:
+        """One `Reading` a response, in the order given."""
+        return [self.read_one(response) for response in responses]
+
+    def read_one(self, response: Response) -> Reading:
+        """What one response reports, and what was turned down in it."""
+        language = self.lang or response.lang or "en"
+        return self._read_text(response.text, self._reader("en" if language not in ("en",) else language))
+
+    def _read_text(self, original: str, reader: LanguageReader) -> Reading:
+        text = fold(original)
+        quotations = find_quotations(text)
+        own = blank(text, quotations.quoted)
+        quantities = reader.scanner.scan(own)
+        abstracted = abstract(own, quantities)
+        spans = sentences(abstracted)
+        matches = reader.matcher.match(abstracted, quantities, spans)
+        unit = self._unit(own, text, quantities)
+        reading = Reading()
+        for refused in matches.refused:
+            raw = original[refused.start : refused.end]
+            reading.refusals.append(Refusal(refused.role, raw, refused.start, refused.end, refused.rule.id, refused.rule.refuse or ""))
+        for vehicle in reader.tracker.group(original, abstracted, spans, matches.taken):
+            values = Settler(original, vehicle.taken, unit).settle()
+            if not is_report(values):
+                continue
+            for value in vehicle.said:
+                values[value.field] = value
+            reading.reports.append(Report(values))
+        return reading
+
+    @staticmethod
+    def _unit(own: str, whole: str, quantities: Sequence[Quantity]) -> str | None:
+        """The unit that a response uses for distances; a quoted question's unit serves where the answer has none."""
+        counts = {"km": 0, "mi": 0}
+        for quantity in quantities:
+            if quantity.unit in counts and quantity.kind in ("distance", "stretch", "rate"):
+                counts[quantity.unit] += 3
+        for text in (own, whole):
+            counts["mi"] += len(_MILES_WORD.findall(text))
+            counts["km"] += len(_KM_WORD.findall(text))
+            if counts["km"] != counts["mi"]:
+                return "km" if counts["km"] > counts["mi"] else "mi"
+        return None

@@ -1,0 +1,106 @@
+"""Finds the row that names the columns: not always the first (titles, notes), and sometimes not there at all."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from pipeline.read_exports.raw_table import Cell
+
+LOOK = 40
+"""Rows that are looked at."""
+LONGEST_NAME = 200
+"""Characters of the longest column name; survey questions are long."""
+
+_DATA = re.compile(
+    r"""\s*(?:
+      [-+~<>]?\d[\d.,'  ]*\s?(?:%|k|km|mi|miles|kwh)?      # a number, perhaps with its unit
+      | \d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[T\s,].*)?         # a date
+      | https?://\S+
+      | true | false | null | none
+    )\s*""",
+    re.X | re.I,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """`index` of the header row among the rows given (-1 where there is none), and the unique column names."""
+
+    index: int
+    names: tuple[str, ...]
+    known: bool
+
+
+def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool]) -> Header:
+    """The header of a table whose first rows are `rows`; `is_known` tells a name that columns usually have."""
+    width = _usual_width(rows)
+    best, best_score, best_known = -1, 1.0, False
+    for index, row in enumerate(rows[:LOOK]):
+        filled = [str(cell).strip() for cell in row if not is_blank(cell)]
+        if len(filled) < max(1, 0.5 * width) or any(len(name) > LONGEST_NAME for name in filled):
+            continue
+        count = len(filled)
+        known = sum(1 for name in filled if is_known(name))
+        data = sum(1 for cell in row if _is_data(cell))
+        repeated = count - len({name.casefold() for name in filled})
+        if known == 0 and (data or repeated or not _differs(filled, rows[index + 1 : index + 1 + LOOK], row)):
+            continue
+        score = 3 * known / count + min(1.0, count / max(width, 1)) - 2 * (data + repeated) / count
+        if score > best_score or (best < 0 and score >= 1.0):
+            best, best_score, best_known = index, score, known > 0
+    span = max((len(row) for row in rows), default=0)
+    if best < 0:
+        return Header(-1, tuple(f"column {number + 1}" for number in range(span)), False)
+    return Header(best, column_names(rows[best]), best_known)
+
+
+def column_names(row: Sequence[Cell]) -> tuple[str, ...]:
+    """Unique names for the columns under a header row; unnamed ones are called by their number.  Trailing blanks go."""
+    cells = list(row)
+    while cells and is_blank(cells[-1]):
+        cells.pop()
+    names: list[str] = []
+    seen: Counter[str] = Counter()
+    for number, cell in enumerate(cells, 1):
+        name = "" if cell is None else " ".join(str(cell).split()).lstrip("﻿")
+        name = name or f"column {number}"
+        seen[name] += 1
+        names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return tuple(names)
+
+
+def is_blank(cell: Cell) -> bool:
+    """Whether a cell holds nothing that can be seen."""
+    return cell is None or (isinstance(cell, str) and not cell.strip())
+
+
+def _usual_width(rows: Sequence[Sequence[Cell]]) -> int:
+    """The number of filled cells that full rows of the table have."""
+    counts = sorted(count for row in rows if (count := sum(not is_blank(cell) for cell in row)))
+    return counts[int(0.75 * (len(counts) - 1))] if counts else 0
+
+
+def _is_data(cell: Cell) -> bool:
+    if isinstance(cell, (bool, int, float, datetime)):
+        return True
+    return isinstance(cell, str) and _DATA.fullmatch(cell) is not None
+
+
+def _differs(names: list[str], below: Sequence[Sequence[Cell]], row: Sequence[Cell]) -> bool:
+    """Whether the rows below hold something that names do not: numbers, dates, or much longer words."""
+    if not below:
+        return False
+    for place, cell in enumerate(row):
+        if is_blank(cell):
+            continue
+        column = [other[place] for other in below if place < len(other) and not is_blank(other[place])]
+        if column and sum(map(_is_data, column)) >= 0.7 * len(column):
+            return True
+        lengths = sorted(len(str(other)) for other in column)
+        if lengths and lengths[len(lengths) // 2] > 3 * len(str(cell)) + 10:
+            return True
+    return False

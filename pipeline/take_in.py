@@ -1,0 +1,222 @@
+"""The first half of a build: exports are opened one by one, and every record of them is kept, read, or rejected.
+
+Responses pass through in batches and are never all held as Python objects.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Protocol
+
+from pipeline.keep_ledger.rows import RunTables, make_sound
+from pipeline.keep_ledger.run_record import InputRecord
+from pipeline.problems import ExportProblem, NoTextColumn, Problem, UnsafeArchive
+from pipeline.response import Reading, Reject, Response
+
+BATCH = 256
+"""Responses that are read at once: enough to keep a reader busy, few enough to hold."""
+
+REJECT_REASONS: dict[str, str] = {
+    "unreadable_file": "the whole file could not be read",
+    "no_text_column": "no column of the file holds the responses' text",
+    "unsafe_archive": "the archive unpacks to far more than it should, or leads outside itself",
+    "broken_off": "the file broke off here; what stood before this place was kept",
+    "repeated_record": "the same id with the same words stood in this export before",
+    "reading_failed": "the program failed on this response; a mistake of the program",
+}
+"""The reasons that a build adds to those of `read_exports`."""
+
+
+class Export(Protocol):
+    """One export file as `read_exports` opens it."""
+
+    @property
+    def source(self) -> str: ...  # noqa: D102
+    @property
+    def path(self) -> str: ...  # noqa: D102
+    @property
+    def sha256(self) -> str: ...  # noqa: D102
+    @property
+    def size_bytes(self) -> int | None: ...  # noqa: D102
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def roles_line(self) -> str: ...  # noqa: D102
+    @property
+    def problem(self) -> ExportProblem | None: ...  # noqa: D102
+    def items(self) -> Iterator[Response | Reject]: ...  # noqa: D102
+
+
+class Reader(Protocol):
+    """What makes readings of responses, one each; `packs` names its rules (name, version, sha256)."""
+
+    @property
+    def packs(self) -> list[dict[str, str]]: ...  # noqa: D102
+    def read(self, responses: Sequence[Response]) -> list[Reading]: ...  # noqa: D102
+
+
+class Watch:
+    """Told how a build goes on; this one says nothing, the command line's draws a progress bar."""
+
+    def stage(self, name: str) -> None:
+        """A stage begins."""
+
+    def export(self, source: str, size_bytes: int | None) -> None:
+        """The reading of an export begins."""
+
+    def records(self, count: int, characters: int) -> None:
+        """So many more responses of the export, with so many characters of text, have been read."""
+
+
+class Clock:
+    """Adds up how long each stage took, in seconds."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def time(self, stage: str) -> Iterator[None]:
+        """Times what runs inside and adds it to the stage."""
+        begin = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - begin
+
+
+class TakingIn:
+    """Takes exports in: reads their records and hands them, with what was found in them, to a run's tables."""
+
+    def __init__(self, tables: RunTables, reader: Reader, clock: Clock, watch: Watch) -> None:
+        self._tables = tables
+        self._reader = reader
+        self._clock = clock
+        self._watch = watch
+        self._seen: dict[int, int] = {}
+        self._places: dict[str, int] = {}
+
+    def take_in(self, export: Export) -> InputRecord:
+        """Reads one export to its end and gives its line for run.json; only its records' failures are caught."""
+        record = InputRecord(export.source, export.path, export.kind, export.sha256, export.size_bytes, "")
+        # Ids are hashes over the source, and sources differ: no id of another export can come again.
+        self._seen.clear()
+        self._places.clear()
+        if export.problem is None:
+            self._watch.export(export.source, export.size_bytes)
+            for batch in self._batches(export, record):
+                self._keep(batch, record)
+                self._watch.records(len(batch), sum(len(response.text) for response in batch))
+        record.kind, record.sha256, record.roles = export.kind, export.sha256, export.roles_line
+        if export.problem is not None:
+            record.problem = str(export.problem)
+            self._reject(_file_reject(export.source, export.problem))
+        return record
+
+    def _batches(self, export: Export, record: InputRecord) -> Iterator[list[Response]]:
+        batch: list[Response] = []
+        for item in self._items(export):
+            record.read += 1
+            unique = item if isinstance(item, Reject) else self._unique(make_sound(item))
+            if isinstance(unique, Reject):
+                record.rejected += 1
+                self._reject(unique)
+                continue
+            batch.append(unique)
+            if len(batch) == BATCH:
+                yield batch
+                batch = []
+        if batch:
+            yield batch
+
+    def _items(self, export: Export) -> Iterator[Response | Reject]:
+        items = iter(export.items())
+        count = 0
+        while True:
+            try:
+                with self._clock.time("read_exports"):
+                    item = next(items, None)
+            except Exception as error:
+                what = str(error) if isinstance(error, Problem) else f"{type(error).__name__}: {error}"
+                yield Reject(export.source, f"after record {count}", "broken_off", what, "look at the file there")
+                return
+            if item is None:
+                return
+            count += 1
+            yield item
+
+    def _unique(self, response: Response) -> Response | Reject:
+        """The response under an id of its own; a record that says the same under the same id again is rejected.
+
+        Exports do give one id to two posts (an edited one, two merged forums); the later one then gets an id made of
+        the shared id and its words, so that neither is lost.
+        """
+        words = _small_hash(response.text)
+        name = _small_hash(response.response_id)
+        if self._seen.get(name, words) != words:
+            response.response_id = "r" + _sha256(response.response_id, response.text)[:20]
+            name = _small_hash(response.response_id)
+        if name in self._seen:
+            what = f"the id {response.source_response_id} and its words stood in this export before"
+            return Reject(response.source, response.source_response_id, "repeated_record", what)
+        self._seen[name] = words
+        return response
+
+    def _keep(self, batch: list[Response], record: InputRecord) -> None:
+        with self._clock.time("find_values"):
+            readings = self._readings(batch)
+        with self._clock.time("stage_rows"):
+            for response, reading in zip(batch, readings, strict=True):
+                if isinstance(reading, Reject):
+                    record.rejected += 1
+                    self._reject(reading)
+                else:
+                    record.kept += 1
+                    self._tables.keep(response, reading)
+
+    def _readings(self, batch: list[Response]) -> Sequence[Reading | Reject]:
+        try:
+            return self._reader.read(batch)
+        except Problem:
+            raise
+        except Exception:
+            return [self._reading_alone(response) for response in batch]
+
+    def _reading_alone(self, response: Response) -> Reading | Reject:
+        """One response of a batch that failed: a single odd text must not cost the whole export."""
+        try:
+            (reading,) = self._reader.read([response])
+        except Problem:
+            raise
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}"
+            hint = "please report it with the response's text"
+            return Reject(response.source, response.source_response_id, "reading_failed", what, hint)
+        return reading
+
+    def _reject(self, reject: Reject) -> None:
+        """Keeps a reject under a record name that no other reject of its export has."""
+        times = self._places[reject.record] = self._places.get(reject.record, 0) + 1
+        if times > 1:
+            reject.record = f"{reject.record} (time {times})"
+        self._tables.reject(reject)
+
+
+def _file_reject(source: str, problem: ExportProblem) -> Reject:
+    reason = "unreadable_file"
+    if isinstance(problem, NoTextColumn):
+        reason = "no_text_column"
+    elif isinstance(problem, UnsafeArchive):
+        reason = "unsafe_archive"
+    return Reject(source, "file", reason, problem.what, problem.todo)
+
+
+def _sha256(*parts: str) -> str:
+    return hashlib.sha256("\x1f".join(parts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _small_hash(text: str) -> int:
+    """64 bits of a hash, the same in every run (Python's own differs from run to run)."""
+    return int.from_bytes(hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=8).digest(), "little")
