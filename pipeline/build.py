@@ -88,6 +88,7 @@ def build(
     """
     if vehicles is not None and not vehicles.is_file():
         raise UsageProblem("there is no such vehicle list", where=str(vehicles), todo="give a CSV file to --vehicles")
+    _refuse_own_files(inputs, ledger)
     watch = watch or Watch()
     clock = Clock()
     started = datetime.now(UTC)
@@ -99,7 +100,8 @@ def build(
             reader = reader or _real_reader(rules, vehicles, lang)
         read, join, check = read or _real_read(), join or _real_join(), check or _real_check()
         with home.new_run(started) as run:
-            record = RunRecord(run.name, _moment(started), rules=[dict(pack) for pack in reader.packs])
+            record = RunRecord(run.name, _moment(started))
+            record.rules = [{key: getattr(pack, key) for key in ("name", "version", "sha256")} for pack in reader.packs]
             record.vehicles = file_record(vehicles) if vehicles else None
             record.options = {"keep_text": keep_text, "lang": lang, "mapping": str(mapping) if mapping else None}
             watch.stage("reading")
@@ -185,6 +187,17 @@ class _Finishing:
         folder = self._run.folder
         with ledger_errors(folder, "reading the finished tables"):
             return {name: table_record(folder / f"{name}.parquet", self._rows[name]) for name in TABLES}
+
+
+def _refuse_own_files(inputs: Sequence[str], ledger: Path) -> None:
+    """Refuses a ledger inside a folder of exports: its tables and records would be read as exports the next time."""
+    for given in inputs:
+        if Path(given).is_dir() and ledger.resolve().is_relative_to(Path(given).resolve()):
+            raise UsageProblem(
+                "the ledger lies inside a folder of exports and would be read as one of them",
+                where=str(ledger),
+                todo="put the ledger elsewhere, or name the export files one by one",
+            )
 
 
 def _with(table: pyarrow.Table, column: str, values: Any) -> pyarrow.Table:

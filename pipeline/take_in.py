@@ -50,11 +50,22 @@ class Export(Protocol):
     def items(self) -> Iterator[Response | Reject]: ...  # noqa: D102
 
 
-class Reader(Protocol):
-    """What makes readings of responses, one each; `packs` names its rules (name, version, sha256)."""
+class Pack(Protocol):
+    """A rule pack that readings were made with."""
 
     @property
-    def packs(self) -> list[dict[str, str]]: ...  # noqa: D102
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def version(self) -> str: ...  # noqa: D102
+    @property
+    def sha256(self) -> str: ...  # noqa: D102
+
+
+class Reader(Protocol):
+    """What makes readings of responses, one each, in the order given; `packs` are the rules that it reads by."""
+
+    @property
+    def packs(self) -> Sequence[Pack]: ...  # noqa: D102
     def read(self, responses: Sequence[Response]) -> list[Reading]: ...  # noqa: D102
 
 

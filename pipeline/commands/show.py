@@ -136,9 +136,10 @@ def _print_report(screen: Console, one: Told, report: dict[str, Any]) -> None:
             words += [
                 part["raw"] for part in one.parts if part["report_id"] == report["report_id"] and part["field"] == name
             ]
-            unit = f" {row['unit']}" if row["unit"] else ""
+            unit = f" {row['unit']}" if row["unit"] and name != "model_year" else ""
             said = f" <- {' + '.join(repr(safe(word)) for word in words)}" if words else ""
-            how = f"  [{row['rule_pack']} {row['rule_id']}; {row['derivation']}; {row['confidence']:.2f}]"
+            rule = f"{row['rule_pack']} {row['rule_id']}".strip()
+            how = f"  [{rule}; {row['derivation']}; {row['confidence']:.2f}]"
             line.append(unit).append(said).append(safe(how), style="dim")
         screen.print(line)
 

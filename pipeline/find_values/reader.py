@@ -72,7 +72,7 @@ class ResponseReader:
         for refused in matches.refused:
             raw = original[refused.start : refused.end]
             reading.refusals.append(Refusal(refused.role, raw, refused.start, refused.end, refused.rule.id, refused.rule.refuse or ""))
-        for vehicle in reader.tracker.group(original, abstracted, spans, matches.taken):
+        for vehicle in reader.tracker.group(original, abstracted, spans, matches.taken, quantities, quotations.quoted):
             values = Settler(original, vehicle.taken, unit).settle()
             if not is_report(values):
                 continue

@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from pipeline.declarative_files import parse_yaml
 from pipeline.find_values.patterns import Pattern, PatternCompiler
 from pipeline.problems import RuleProblem
 from pipeline.read_text.language_data import raw_language
@@ -74,15 +75,11 @@ class RuleSet:
 
 
 def _load(path: Path) -> Any:
-    import yaml
-
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     try:
-        return yaml.load(path.read_text("utf8"), Loader=loader)
-    except yaml.YAMLError as error:
-        raise RuleProblem(f"not readable as YAML: {error}", where=str(path)) from None
+        text = path.read_text("utf8")
     except OSError as error:
         raise RuleProblem(f"cannot be read: {error.strerror}", where=str(path)) from None
+    return parse_yaml(text, str(path))
 
 
 def pack_info(folder: Path) -> PackInfo:

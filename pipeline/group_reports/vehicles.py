@@ -1,31 +1,326 @@
-"""Which statement belongs to which vehicle, whose it is, and what it is called."""
+"""Which statement belongs to which vehicle, whose it is, and what it is called.
+
+The tracker walks through a response from anchor to anchor (see `anchors`) and keeps the vehicles met so far.  A value
+belongs to the vehicle that the talk was about when it was said; what is said of "both" belongs to all.  A second
+vehicle needs evidence: another owner, an order word, or another name.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pipeline.find_values.match_rules import Taken
-from pipeline.read_text.sentences import Sentence
+from pipeline.group_reports.anchors import Anchor, AnchorFinder, tracker_data
+from pipeline.group_reports.names import Name, NameFinder
+from pipeline.read_text.quantities import Quantity
+from pipeline.read_text.sentences import Sentence, containing
 from pipeline.response import FoundValue
 
 
 @dataclass(slots=True)
 class Vehicle:
-    """One vehicle of a response: what was taken for it, and the fields that are said about it (whose, vehicle_text)."""
+    """One vehicle of a response: who has it, what it is called, and what was taken for it."""
 
+    whose: str | None = None
+    key: str = ""
+    gender: str = ""
+    name: Name | None = None
+    order: str = ""
     taken: list[Taken] = field(default_factory=list)
+    owner_words: tuple[int, int] | None = None
     said: list[FoundValue] = field(default_factory=list)
+
+    @property
+    def has_values(self) -> bool:
+        """Whether anything was taken that could make a report."""
+        return any(taken.role not in ("year", "chemistry", "pack", "age", "months") for taken in self.taken)
+
+
+_NAME_ON = re.compile(r"\s(?:on|in|for|with|auf|bei|sur|pour|en|op|voor|på|i|su|per|no|na)\s(?:\w+\s)?$")
 
 
 class VehicleTracker:
     """Follows the vehicles of a response from sentence to sentence."""
 
     def __init__(self, lexicon: Mapping[str, Sequence[str]], language: str) -> None:
-        self.language = language
+        data = tracker_data(language) or tracker_data("en")
+        self.finder = AnchorFinder(data)
+        self.names = NameFinder(data, language)
+        self.on = re.compile(rf"\s(?:{'|'.join(data.get('on_words') or ['on', 'in', 'for'])})\s(?:\w+\s)?$")
 
-    def group(self, original: str, text: str, spans: Sequence[Sentence], taken: Sequence[Taken]) -> list[Vehicle]:
-        """The vehicles, in the order in which they are first spoken of."""
-        vehicle = Vehicle(list(taken))
-        vehicle.said.append(FoundValue("whose", "own", None, "", 0, 0, "whose.own", "", "own"))
-        return [vehicle]
+    def group(
+        self,
+        original: str,
+        text: str,
+        spans: Sequence[Sentence],
+        taken: Sequence[Taken],
+        quantities: Sequence[Quantity] = (),
+        blanked: Sequence[tuple[int, int]] = (),
+    ) -> list[Vehicle]:
+        """The vehicles, in the order in which they are first spoken of; each with its `said` fields filled."""
+        folded = original.lower() if len(original.lower()) == len(original) else text
+        years = [(q.start, q.end) for q in quantities if q.kind == "year"]
+        blocked = [(q.start, q.end) for q in quantities if q.kind not in ("other",) or len(q.said) > 6] + list(blanked)
+        names = self.names.find(original, folded, years, blocked)
+        anchors = self.finder.find(text)
+        walk = _Walk(text, list(spans), anchors, names, taken, self.on)
+        vehicles = walk.vehicles()
+        for vehicle in vehicles:
+            self._say(original, vehicle)
+        return vehicles
+
+    @staticmethod
+    def _say(original: str, vehicle: Vehicle) -> None:
+        start, end = vehicle.owner_words or (0, 0)
+        whose = vehicle.whose or "own"
+        rule = "whose.said" if vehicle.owner_words else "whose.own-by-default"
+        vehicle.said.append(FoundValue("whose", whose, None, original[start:end], start, end, rule, "crowdfade", whose))
+        if vehicle.name is not None:
+            name = vehicle.name
+            vehicle.said.append(FoundValue("vehicle_text", name.text, None, name.text, name.start, name.end, "vehicle.name", "crowdfade", name.text))
+
+
+class _Walk:
+    """One response's way from anchor to anchor."""
+
+    def __init__(self, text: str, spans: list[Sentence], anchors: list[Anchor], names: list[Name], taken: Sequence[Taken], on: re.Pattern[str]) -> None:
+        self.text, self.spans, self.on = text, spans, on
+        self.taken = sorted(taken, key=lambda t: t.start)
+        self.events: list[tuple[int, int, Anchor | Taken]] = []
+        for name in names:
+            anchors.append(Anchor("name", name.start, name.end, name.text.lower(), None, "", name.text, name.sure >= 0.75))
+        self.names = {name.start: name for name in names}
+        for anchor in anchors:
+            self.events.append((self._effective(anchor), 0, anchor))
+        for value in self.taken:
+            self.events.append((value.start, 1, value))
+        self.events.sort(key=lambda event: (event[0], event[1]))
+        self.known: list[Vehicle] = [Vehicle()]
+        self.current = self.known[0]
+        self.shared: list[Taken] = []
+        self.shared_until = -1
+        self.order_style = len({a.key for a in anchors if a.kind == "order"}) >= 1
+
+    def _effective(self, anchor: Anchor) -> int:
+        """Where an anchor begins to hold: "80k on mine" holds from the value on."""
+        if self.on.search(self.text[max(0, anchor.start - 12) : anchor.start]):
+            before = [value for value in self.taken if value.end <= anchor.start and anchor.start - value.end <= 14]
+            if before and not re.search(r"[.!?;,]", self.text[before[-1].end : anchor.start]):
+                first = before[-1]
+                return first.start
+        return anchor.start
+
+    def vehicles(self) -> list[Vehicle]:
+        for position, _, event in self.events:
+            if isinstance(event, Taken):
+                self._give(position, event)
+            else:
+                self._turn(event)
+        return self._finish()
+
+    def _give(self, position: int, value: Taken) -> None:
+        if position < self.shared_until:
+            self.shared.append(value)
+        else:
+            self.current.taken.append(value)
+
+    # -- turning to a vehicle ---------------------------------------------------------------------------------
+
+    def _turn(self, anchor: Anchor) -> None:
+        getattr(self, f"_turn_{anchor.kind}")(anchor)
+
+    def _open(self, **attributes: object) -> Vehicle:
+        """The first vehicle while nothing is known of it, else a new one."""
+        first = self.known[0]
+        if len(self.known) == 1 and not first.taken and first.whose is None and first.name is None and not first.order:
+            vehicle = first
+        else:
+            vehicle = Vehicle()
+            self.known.append(vehicle)
+        for name, value in attributes.items():
+            setattr(vehicle, name, value)
+        self.current = vehicle
+        return vehicle
+
+    def _turn_relation(self, anchor: Anchor) -> None:
+        for vehicle in self.known:
+            if vehicle.key == anchor.key:
+                self.current = vehicle
+                return
+        self._open(whose=anchor.whose, key=anchor.key, gender=anchor.gender, owner_words=(anchor.start, anchor.end))
+
+    def _turn_fleet(self, anchor: Anchor) -> None:
+        for vehicle in self.known:
+            if vehicle.key == "fleet":
+                self.current = vehicle
+                return
+        self._open(whose="other", key="fleet", owner_words=(anchor.start, anchor.end))
+
+    def _turn_self(self, anchor: Anchor) -> None:
+        weak = anchor.key in ("i", "i'm", "i have", "i've", "i got") or not anchor.key.startswith(("my", "mi", "our"))
+        if self.current.whose == "own" and not self.current.key and anchor.key not in ("mine", "my own", "ours"):
+            return
+        if self.current.whose == "own" and self.current.key and anchor.key in ("our", "ours", "my", "we charge", "we keep", "we have"):
+            if anchor.key not in ("ours",):
+                return
+        for vehicle in self.known:
+            if vehicle.whose in ("own", None) and not vehicle.key:
+                if vehicle.whose is None:
+                    vehicle.whose, vehicle.owner_words = "own", (anchor.start, anchor.end)
+                if anchor.key in ("my", "our") and self.current.whose == "own":
+                    return
+                self.current = vehicle
+                return
+        if anchor.key in ("my", "our") and not self._near_name(anchor):
+            return
+        if weak and self.current.whose == "other" and not self.current.taken:
+            return
+        self._open(whose="own", owner_words=(anchor.start, anchor.end))
+
+    def _near_name(self, anchor: Anchor) -> bool:
+        return any(0 <= start - anchor.end <= 14 for start in self.names)
+
+    def _turn_pronoun(self, anchor: Anchor) -> None:
+        """She, his, theirs: the last vehicle whose owner it fits; "His: ... Hers: ..." opens the couple's own."""
+        label = self.text[anchor.end : anchor.end + 2].lstrip().startswith(":") or (anchor.key in ("his", "hers") and self.text[anchor.end : anchor.end + 8].lstrip().startswith(("is", "has", "car")))
+        for vehicle in reversed(self.known):
+            if vehicle.gender and vehicle.gender in anchor.gender:
+                self.current = vehicle
+                return
+        for vehicle in reversed(self.known):
+            if vehicle.gender == "n" and vehicle.whose == "other" and anchor.key not in ("it", "its"):
+                self.current = vehicle
+                return
+        if label and anchor.key in ("his", "hers"):
+            self._open(whose="own", key=anchor.key, gender="m" if anchor.key == "his" else "f", owner_words=(anchor.start, anchor.end))
+
+    def _turn_order(self, anchor: Anchor) -> None:
+        index = anchor.key
+        if index == "old":
+            for vehicle in self.known:
+                if vehicle.order == "old":
+                    self.current = vehicle
+                    return
+            if any(0 <= start - anchor.end <= 30 for start in self.names) or self.known[0].taken or not self.known[0].taken:
+                self._open(whose="own", order="old", owner_words=(anchor.start, anchor.end), key="old")
+            return
+        if index == "new":
+            for vehicle in self.known:
+                if vehicle.order == "new":
+                    self.current = vehicle
+                    return
+            if any(vehicle.order == "old" or vehicle.taken for vehicle in self.known):
+                for vehicle in self.known:
+                    if vehicle.whose in (None, "own") and vehicle.order != "old" and not vehicle.has_values:
+                        vehicle.order, self.current = "new", vehicle
+                        return
+                if any(vehicle.order == "old" for vehicle in self.known):
+                    self._open(whose="own", order="new", owner_words=(anchor.start, anchor.end), key="new")
+            return
+        if index == "other":
+            others = [vehicle for vehicle in self.known if vehicle is not self.current]
+            if others and len(self.known) == 2:
+                self.current = others[0]
+            elif self.current.taken:
+                self._open(whose=self.current.whose, order="other", key="other")
+            return
+        number = int(index)
+        if number < 0:
+            if len(self.known) > 1:
+                self.current = self.known[number]
+            return
+        for vehicle in self.known:
+            if vehicle.order == index:
+                self.current = vehicle
+                return
+        if number < len(self.known) and (len(self.known) > 1) and not any(vehicle.order for vehicle in self.known):
+            self.current = self.known[number]
+            return
+        if number == 0 and len(self.known) == 1:
+            self.known[0].order = "0"
+            return
+        if number and (self.known[-1].taken):
+            self._open(whose="own", order=index, key=f"order {index}")
+
+    def _turn_both(self, anchor: Anchor) -> None:
+        if len(self.known) < 2:
+            return
+        sentence = containing(self.spans, anchor.start)
+        if sentence is None:
+            return
+        clause = next((c for c in sentence.clauses if c[0] <= anchor.start < c[1]), (sentence.start, sentence.end))
+        if "bought" in self.text[clause[0] : clause[1]] and False:
+            return
+        self.shared_until = sentence.end
+        # values already given in this clause ("stop at 80 with both") are shared as well
+        for vehicle in self.known:
+            moved = [value for value in vehicle.taken if clause[0] <= value.start < anchor.start]
+            for value in moved:
+                vehicle.taken.remove(value)
+            self.shared.extend(moved)
+
+    def _turn_name(self, anchor: Anchor) -> None:
+        name = self.names[anchor.start]
+        words = set(name.text.lower().split())
+        same = [vehicle for vehicle in self.known if vehicle.name and (set(vehicle.name.text.lower().split()) & words)]
+        if self.current in same:
+            if len(name.text) > len(self.current.name.text if self.current.name else ""):
+                self.current.name = name
+            return
+        own_before = re.search(r"(?:^|\s)(?:my|our|mein|meine|unser|unsere|mon|ma|notre|mi|nuestro|nuestra|mijn|onze|min|vår|mio|mia|il mio|la mia|meu|minha)\s(?:\S+\s){0,2}$", self.text[max(0, anchor.start - 24) : anchor.start])
+        if same and not (own_before and self.current.name is None):
+            self.current = same[-1]
+            return
+        if self.current.name is None:
+            self.current.name = name
+            return
+        if not anchor.strong:
+            return
+        if not self.current.has_values and not any(v.has_values for v in self.known) and len(self.known) == 1 and not self._listed(anchor):
+            # two names before any value: the later one is the better name only where the first is unsure
+            if self.current.name.sure < name.sure:
+                self.current.name = name
+            return
+        empty = [vehicle for vehicle in self.known if vehicle.name is None and not vehicle.taken and vehicle.whose == "own"]
+        if empty:
+            empty[0].name = name
+            self.current = empty[0]
+            return
+        whose = self.current.whose if not own_before else "own"
+        self._open(whose=whose if self.current.key in ("", "fleet") or own_before else self.current.whose, name=name, key=f"name {name.text.lower()}")
+
+    def _listed(self, anchor: Anchor) -> bool:
+        """Two vehicles named before their values: "a Tern and a Skua"."""
+        previous = self.current.name
+        if previous is None:
+            return False
+        gap = self.text[previous.end : anchor.start]
+        return bool(re.fullmatch(r"[^.!?]{0,12}(?:\band\b|&|,|\bund\b|\bet\b|\by\b|\ben\b|\bog\b|\be\b)[^.!?]{0,12}", gap))
+
+    # -- the end ----------------------------------------------------------------------------------------------
+
+    def _finish(self) -> list[Vehicle]:
+        """Shares what was said of all, and folds vehicles of which nothing is told into the one that is left."""
+        able = [vehicle for vehicle in self.known if vehicle.has_values]
+        if self.shared:
+            targets = [vehicle for vehicle in self.known if vehicle.has_values or vehicle.name] or self.known[:1]
+            for vehicle in targets:
+                vehicle.taken.extend(self.shared)
+                vehicle.taken.sort(key=lambda value: value.start)
+            able = [vehicle for vehicle in self.known if vehicle.has_values]
+        if len(able) == 1:
+            only = able[0]
+            for vehicle in self.known:
+                if vehicle is only or (vehicle.whose or "own") != (only.whose or "own"):
+                    continue
+                if vehicle.order == "old" or only.order == "old":
+                    continue
+                if only.name is None and vehicle.name is not None:
+                    only.name = vehicle.name
+                if vehicle.name is None or only.name is None or vehicle.name.text.lower() in only.name.text.lower():
+                    roles = {value.role for value in only.taken}
+                    only.taken.extend(value for value in vehicle.taken if value.role not in roles)
+                    only.taken.sort(key=lambda value: value.start)
+        return [vehicle for vehicle in self.known if vehicle.taken]

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 GROUP_ROWS = 32_768
 GROUP_CHARACTERS = 16 * 1024 * 1024
-"""Where a row group ends: its rows, or the characters of its strings (one more row may pass the mark)."""
+LONG = frozenset(("text", "raw", "value", "vehicle_text", "question", "detail"))
+"""Where a row group ends: its rows, or the characters in its columns of any length (one row may pass the mark)."""
 
 PARQUET_SETTINGS: dict[str, Any] = {
     "version": "2.6",
@@ -74,7 +75,7 @@ class TableWriter:
         self.path = path
         self.rows = 0
         self._width = len(TABLES[table])
-        self._words = [place for place, column in enumerate(TABLES[table]) if column.type == "string"]
+        self._words = [place for place, column in enumerate(TABLES[table]) if column.name in LONG]
         self._schema = arrow_schema(table)
         self._waiting: list[Row] = []
         self._characters = 0

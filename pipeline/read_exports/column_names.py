@@ -13,7 +13,7 @@ WHOLE, PATH_END, AMONG = 1.0, 0.95, 0.6
 WEAK = 0.5
 """What a weak name counts, of what a strong one does."""
 
-_CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])")
+_CAMEL = re.compile(r"(?<=[a-z]{2})(?=[A-Z])")  # not in kWh, SoC
 _NOT_A_WORD = re.compile(r"[^\w%#]+|_+")
 _SPECIAL = str.maketrans({"ø": "o", "æ": "ae", "ß": "ss", "œ": "oe", "ð": "d", "þ": "th", "ł": "l", "’": " "})
 
@@ -30,7 +30,7 @@ def load_yaml(name: str) -> Any:
 @lru_cache(maxsize=4096)
 def plain_words(name: str) -> str:
     """A header in plain words: "likeCount", "like_count" and "Like count" are all "like count"."""
-    spaced = _CAMEL.sub(" ", name).casefold().translate(_SPECIAL)
+    spaced = _CAMEL.sub(" ", name).replace("%", " % ").casefold().translate(_SPECIAL)
     letters = "".join(sign for sign in unicodedata.normalize("NFKD", spaced) if not unicodedata.combining(sign))
     return " ".join(_NOT_A_WORD.sub(" ", letters).split())
 
@@ -86,16 +86,14 @@ def is_known_name(name: str) -> bool:
     """Whether a cell reads like a column's name: a usual one, one that is set aside, or a survey's question."""
     if len(name) > 200:
         return False
-    if never_anything(name) or any(score >= WEAK * PATH_END for score in _roles_by_name(name)[:0] or _scores(name)):
+    if never_anything(name) or _is_listed(name):
         return True
     from pipeline.read_exports.survey_questions import question_for
 
     return question_for(name) is not None
 
 
-def _scores(name: str) -> list[float]:
-    """The scores of a whole name, or of a path's end; names that only stand among words do not count here."""
+def _is_listed(name: str) -> bool:
+    """Whether a whole name, or a path's end, is in the list; names that only stand among words do not count here."""
     names = _known()[0]
-    whole = plain_words(name)
-    last = plain_words(re.split(r"[./]", name)[-1])
-    return [*names.get(whole, {}).values(), *names.get(last, {}).values()]
+    return plain_words(name) in names or plain_words(re.split(r"[./]", name)[-1]) in names

@@ -55,7 +55,8 @@ class TextStream:
         return out
 
     def lines(self, longest: int | None = None) -> Iterator[str]:
-        """Lines without their ends.  A line longer than `longest` characters comes in pieces of at least that length."""
+        """Lines without their ends.  A line longer than `longest` characters comes in pieces, all but the last longer
+        than that."""
         held: list[str] = []
         length = 0
         after_return = False
@@ -66,8 +67,11 @@ class TextStream:
             pieces = re.split(r"\r\n|\n|\r", chunk)
             for piece in pieces[:-1]:
                 held.append(piece)
-                yield "".join(held)
+                line = "".join(held)
                 held, length = [], 0
+                yield line
+                if longest is not None and len(line) > longest:
+                    yield ""
             held.append(pieces[-1])
             length += len(pieces[-1])
             if longest is not None and length > longest:

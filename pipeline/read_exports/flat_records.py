@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from pipeline.read_exports.decoded_text import clean_text
@@ -25,12 +25,15 @@ from pipeline.read_exports.json_keys import (
     TEXT_KEYS,
     plain_key,
 )
-from pipeline.read_exports.raw_table import Cell
+from pipeline.read_exports.raw_table import Cell, RawRow
+from pipeline.response import Reject
 
 DEEPEST = 24
 """Objects further down than this (counted anew in each reply) hold no response's parts and are left out."""
 PARENT = "parent"
+THREAD = "thread"
 Cells = dict[str, Cell]
+Row = tuple[str, Cells] | Reject
 Path = tuple[str, ...]
 
 
@@ -63,6 +66,8 @@ def flat_rows(record: dict[str, Any], where: str, main_key: str | None = None) -
 
 def flatten(record: dict[str, Any], main_key: str | None) -> tuple[Cells, list[tuple[str, dict[str, Any]]]]:
     """The record's own cells by dotted name, and its replies as `(key or "", object)`."""
+    if not any(isinstance(value, dict | list) for value in record.values()):
+        return {clean_text(key) or "value": _scalar(value) for key, value in record.items()}, []
     core, core_path = _core(record, main_key)
     gathered: dict[Path, list[Any]] = {}
     replies: list[tuple[str, dict[str, Any]]] = []
@@ -81,6 +86,25 @@ def flatten(record: dict[str, Any], main_key: str | None) -> tuple[Cells, list[t
         if name not in cells:
             cells[name] = _cell(path, values)
     return cells, replies
+
+
+def columns_of(rows: list[Row]) -> list[str]:
+    """The names of all cells in the rows, in the order first met, `thread` and `parent` last."""
+    names: dict[str, None] = {}
+    for row in rows:
+        if not isinstance(row, Reject):
+            names.update(dict.fromkeys(row[1]))
+    columns = [name for name in names if name not in (PARENT, THREAD)]
+    return [*columns, *([THREAD] if THREAD in names else []), PARENT]
+
+
+def as_raw_rows(rows: Iterable[Row], columns: list[str]) -> Iterator[RawRow | Reject]:
+    """The rows with their cells in the columns' order."""
+    for row in rows:
+        if isinstance(row, Reject):
+            yield row
+        else:
+            yield RawRow(row[0], [row[1].get(name) for name in columns])
 
 
 def own_id(cells: Cells) -> Cell:
@@ -167,13 +191,12 @@ def _gather(
                 gathered.setdefault(path, []).append(rich)
             elif _are_replies(path, value, main_key):
                 replies.extend(("", one) for one in value if isinstance(one, dict))
+                stack.extend((path, one) for one in reversed(value) if not isinstance(one, dict | list))
             elif pairs := _answers(value):
                 for question, answer in reversed(pairs):
                     stack.append(((question,), answer))
-            elif len(path) < DEEPEST:
-                stack.extend((path, one) for one in reversed(value) if not isinstance(one, list) or one)
-                if any(isinstance(one, list) for one in value):
-                    stack[-len(value) :] = [((*path, ""), one) if isinstance(one, list) else (path, one) for one in reversed(value)]
+            else:
+                stack.extend((path, one) for one in reversed(value))
         else:
             gathered.setdefault(path, []).append(value)
 

@@ -11,6 +11,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from pipeline.declarative_files import parse_yaml
 from pipeline.problems import RuleProblem
 from pipeline.read_text.numbers import DIGITS, NumberWords
 
@@ -56,16 +57,12 @@ def available() -> list[str]:
 @cache
 def raw_language(code: str) -> dict[str, Any]:
     """The word lists of `languages/<code>.yaml` as they stand."""
-    import yaml
-
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     path = resources.files("pipeline.read_text") / "languages" / f"{code}.yaml"
     try:
-        data = yaml.load(path.read_text("utf8"), Loader=loader)
+        text = path.read_text("utf8")
     except FileNotFoundError:
         raise RuleProblem(f"no word list for language {code!r}", todo=f"known: {', '.join(available())}") from None
-    except yaml.YAMLError as error:
-        raise RuleProblem(f"not readable as YAML: {error}", where=f"languages/{code}.yaml") from None
+    data = parse_yaml(text, f"languages/{code}.yaml")
     return dict(data)
 
 

@@ -1,0 +1,97 @@
+"""Words that turn the talk to a vehicle: an owner ("my sister's", "mine", "hers"), an order ("the other one"), a name.
+
+Each language's words stand in `languages/<code>.yaml`; this module only finds them in a text.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from pipeline.declarative_files import parse_yaml
+
+
+@dataclass(slots=True)
+class Anchor:
+    """One such place.  `kind`: self, relation, pronoun, order, name, both, fleet; `key` tells the vehicle within its kind."""
+
+    kind: str
+    start: int
+    end: int
+    key: str = ""
+    whose: str | None = None
+    gender: str = ""
+    name: str = ""
+    strong: bool = True
+
+
+@cache
+def tracker_data(language: str) -> dict[str, Any]:
+    """The words of `languages/<code>.yaml`, or an empty dictionary where the language has none."""
+    path = resources.files("pipeline.group_reports") / "languages" / f"{language}.yaml"
+    try:
+        text = path.read_text("utf8")
+    except FileNotFoundError:
+        return {}
+    return dict(parse_yaml(text, f"group_reports/languages/{language}.yaml") or {})
+
+
+def _any(words: Iterable[Any]) -> str:
+    """Alternatives, longest first; words with signs of regular expressions are taken as such."""
+    ordered = sorted((str(word) for word in words), key=lambda w: (-len(w), w))
+    return "|".join(word.replace(" ", r"\s") for word in ordered) or r"(?!)"
+
+
+class AnchorFinder:
+    """Finds the owner and order words of one language (names come from `names`)."""
+
+    def __init__(self, data: dict[str, Any]) -> None:
+        self.relations: list[tuple[re.Pattern[str], str, str]] = []
+        my = _any(data.get("possessive_own") or ["my"])
+        speaks = _any(data.get("speaks") or [])
+        after_own = data.get("possessive_suffix") or "(?:'s|s')"
+        verbs = data.get("owner_verbs") or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
+        article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
+        for entry in data.get("relations") or []:
+            words = _any(entry["words"])
+            owner = (
+                rf"(?<!\w)(?:{my}|{article})\s(?:\w+\s){{0,2}}?(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?[:(])|(?=\s?$))(?!\s(?:{speaks})(?!\w))"
+                if not data.get("relation_pattern")
+                else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
+            )
+            self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
+        self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
+        self.fleet = re.compile(rf"(?<!\w)(?:{'|'.join(data.get('fleet') or ['(?!)'])})(?!\w)")
+        self.both = re.compile(rf"(?<![\w])(?:{_any(data.get('both') or [])})(?!\w)")
+        self.ordinals = [(re.compile(rf"(?:{_any(entry['words'])})(?!\w)"), str(entry["index"])) for entry in data.get("ordinals") or []]
+        self.pronouns: dict[str, re.Pattern[str]] = {}
+        by_word: dict[str, str] = {}
+        for gender, words in (data.get("pronouns") or {}).items():
+            for word in words:
+                by_word.setdefault(str(word), "")
+                by_word[str(word)] += gender
+        self.pronoun = re.compile(rf"(?<![\w'])(?:{_any(by_word)})(?![\w])")
+        self.pronoun_gender = by_word
+
+    def find(self, text: str) -> list[Anchor]:
+        """The anchors in a folded (abstract) text, in order."""
+        out: list[Anchor] = []
+        for pattern, whose, gender in self.relations:
+            for match in pattern.finditer(text):
+                out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
+        out.extend(Anchor("fleet", m.start(), m.end(), "fleet", "other") for m in self.fleet.finditer(text))
+        for pattern, index in self.ordinals:
+            out.extend(Anchor("order", m.start(), m.end(), index) for m in pattern.finditer(text))
+        out.extend(Anchor("both", m.start(), m.end(), m.group()) for m in self.both.finditer(text))
+        taken = [(anchor.start, anchor.end) for anchor in out]
+        for match in self.own_self.finditer(text):
+            if not any(start <= match.start() < end for start, end in taken):
+                out.append(Anchor("self", match.start(), match.end(), match.group(), "own"))
+        for match in self.pronoun.finditer(text):
+            if not any(start <= match.start() < end for start, end in taken):
+                out.append(Anchor("pronoun", match.start(), match.end(), match.group(), None, self.pronoun_gender[match.group()]))
+        return sorted(out, key=lambda anchor: (anchor.start, -anchor.end))

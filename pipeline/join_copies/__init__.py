@@ -1,0 +1,1 @@
+"""Tells copies from follow-ups, and one vehicle told twice from two vehicles."""

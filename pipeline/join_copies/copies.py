@@ -1,0 +1,228 @@
+"""Finds which responses repeat which, in time close to linear in their number.
+
+    texts -> plain forms -> same plain form: one text
+                         -> same figures, shared LSH band: looked at pair by pair
+          -> pairs that are copies -> connected components -> the first in time is the original
+
+Whether two responses are a pair depends on these two alone, never on what else is there: so the result is the same
+in any order, and rows that come later can only add pairs (that is what makes an incremental build exact).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.join_copies.components import Components
+from pipeline.join_copies.plain_text import read_plain
+from pipeline.join_copies.same_text import Likeness, likeness
+from pipeline.join_copies.shingles import (
+    ANY_AUTHOR,
+    LONG_FROM,
+    ONE_AUTHOR,
+    SHORT_UP_TO,
+    Banding,
+    MinHasher,
+    band_keys,
+    sign_shingles,
+    word_shingles,
+)
+
+if TYPE_CHECKING:
+    import pyarrow
+    from numpy.typing import NDArray
+
+_CHUNK = 16_384
+_NEVER = np.iinfo(np.int64).max
+
+
+@dataclass(slots=True)
+class Texts:
+    """The responses as columns: what telling copies needs of them, in the order of time (ties: the smaller id)."""
+
+    ids: list[str]
+    plain: list[str]
+    authors: NDArray[np.int64]  # one number an author key, -1 for none
+    figures: NDArray[np.uint64]
+    by_anyone: NDArray[np.bool_]
+    fresh: NDArray[np.bool_]  # rows that were not there before
+    place: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Copies:
+    """`of` leads from each copy to its original; `links` tells why: id -> (original, likeness)."""
+
+    of: dict[str, str]
+    links: dict[str, tuple[str, Likeness]]
+    changed: set[str]  # members of clusters that hold a fresh row
+
+
+def read_texts(responses: pyarrow.Table, fresh_ids: set[str] | None = None) -> Texts:
+    """Reads the responses' texts; `fresh_ids` are the new ones (None: all are)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    count = responses.num_rows
+    times = responses["posted_at"]
+    if pa.types.is_timestamp(times.type):
+        times = times.cast(pa.timestamp("us", tz=times.type.tz), safe=False).cast(pa.int64())
+    moments = pc.fill_null(times.cast(pa.int64()), int(_NEVER)).to_numpy()
+    order = pc.sort_indices(
+        pa.table({"at": moments, "id": responses["response_id"]}), sort_keys=[("at", "ascending"), ("id", "ascending")]
+    ).to_numpy()
+    codes = pc.fill_null(responses["author_key"].combine_chunks().dictionary_encode().indices, -1).to_numpy()
+    ids: list[str] = responses["response_id"].to_pylist()
+    plain = [""] * count
+    figures = np.zeros(count, dtype=np.uint64)
+    by_anyone = np.zeros(count, dtype=bool)
+    row = 0
+    for chunk in responses["text"].chunks:
+        for text in chunk:
+            read = read_plain(text.as_py() or "")
+            plain[row], figures[row], by_anyone[row] = read.plain, read.figures, read.by_anyone
+            row += 1
+    ids = [ids[row] for row in order]
+    fresh = np.ones(count, dtype=bool)
+    if fresh_ids is not None:
+        fresh = np.fromiter((one in fresh_ids for one in ids), dtype=bool, count=count)
+    return Texts(
+        ids,
+        [plain[row] for row in order],
+        codes[order].astype(np.int64),
+        figures[order],
+        by_anyone[order],
+        fresh,
+        {one: row for row, one in enumerate(ids)},
+    )
+
+
+def find_copies(texts: Texts, known: Mapping[str, str]) -> Copies:
+    """The copies among the responses; `known` are the copies among those that are not fresh, as found before."""
+    sets = Components(len(texts.ids))
+    for copy, original in known.items():
+        sets.join(texts.place[copy], texts.place[original])
+    for one_author in (False, True):
+        _join_same(texts, sets, one_author=one_author)
+    for one_author in (False, True):
+        for left, right in _candidates(texts, one_author=one_author):
+            if sets.find(left) != sets.find(right) and likeness(
+                texts.plain[left], texts.plain[right], one_author=one_author
+            ):
+                sets.join(left, right)
+    found = Copies({}, {}, set())
+    for group in sets.groups():
+        original = texts.ids[group[0]]
+        if any(texts.fresh[row] for row in group):
+            found.changed.update(texts.ids[row] for row in group)
+        for row in group[1:]:
+            found.of[texts.ids[row]] = original
+            found.links[texts.ids[row]] = (original, _explained(texts, group, row))
+    return found
+
+
+def _explained(texts: Texts, group: list[int], row: int) -> Likeness:
+    """Why a row is in its group: its likeness to the original, or to the first other member that it is a copy of."""
+    for other in group:
+        if other == row:
+            continue
+        same_author = bool(texts.authors[row] == texts.authors[other] >= 0)
+        if not same_author and not (texts.by_anyone[row] and texts.by_anyone[other]):
+            continue
+        if alike := likeness(texts.plain[row], texts.plain[other], one_author=same_author):
+            if other == group[0]:
+                return alike
+            return Likeness(alike.score, f"{alike.reason}; through {texts.ids[other]}")
+    raise AssertionError("a member of a group of copies is a copy of none of them")  # pragma: no cover
+
+
+def _scope(texts: Texts, *, one_author: bool) -> NDArray[np.int64]:
+    """The rows that can have a partner in this pass: of known authors, or long enough for any account."""
+    told = np.fromiter((bool(text) for text in texts.plain), dtype=bool, count=len(texts.plain))
+    return np.flatnonzero(told & ((texts.authors >= 0) if one_author else texts.by_anyone))
+
+
+def _join_same(texts: Texts, sets: Components, *, one_author: bool) -> None:
+    first: dict[Any, int] = {}
+    for row in _scope(texts, one_author=one_author).tolist():
+        key = (texts.plain[row], int(texts.authors[row])) if one_author else texts.plain[row]
+        sets.join(first.setdefault(key, row), row)
+
+
+def _candidates(texts: Texts, *, one_author: bool) -> Iterator[tuple[int, int]]:
+    """Pairs worth a look: the same figures (and author), different plain texts, a shared band, one of them fresh."""
+    rows = _scope(texts, one_author=one_author)
+    blocks = texts.figures[rows].copy()
+    if one_author:
+        blocks ^= (texts.authors[rows].astype(np.uint64) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
+    rows, blocks = _distinct(texts, rows, blocks)
+    banding = ONE_AUTHOR if one_author else ANY_AUTHOR
+    sizes = np.fromiter((len(texts.plain[row]) for row in rows), dtype=np.int64, count=len(rows))
+    for by_words in (False, True):
+        fits = sizes >= LONG_FROM if by_words else sizes <= SHORT_UP_TO
+        yield from _in_bands(texts, *_crowded(rows[fits], blocks[fits]), banding, by_words=by_words)
+
+
+def _distinct(
+    texts: Texts, rows: NDArray[np.int64], blocks: NDArray[np.uint64]
+) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
+    """One row for each text and block; a fresh one where all of them are (else the pairs are known already)."""
+    rows, blocks = _crowded(rows, blocks)
+    chosen: dict[tuple[str, int], int] = {}
+    for place, (row, block) in enumerate(zip(rows.tolist(), blocks.tolist(), strict=True)):
+        key = (texts.plain[row], block)
+        if key not in chosen or (texts.fresh[rows[chosen[key]]] and not texts.fresh[row]):
+            chosen[key] = place
+    kept = np.fromiter(chosen.values(), dtype=np.int64, count=len(chosen))
+    return rows[kept], blocks[kept]
+
+
+def _crowded(rows: NDArray[np.int64], blocks: NDArray[np.uint64]) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
+    """Only the rows whose block holds others too: alone in its block a text has no partner."""
+    _, inverse, counts = np.unique(blocks, return_inverse=True, return_counts=True)
+    keep = counts[inverse] > 1
+    return rows[keep], blocks[keep]
+
+
+def _in_bands(
+    texts: Texts, rows: NDArray[np.int64], blocks: NDArray[np.uint64], banding: Banding, *, by_words: bool
+) -> Iterator[tuple[int, int]]:
+    if len(rows) < 2:
+        return
+    hasher = MinHasher()
+    shingles = word_shingles if by_words else sign_shingles
+    keys = np.empty((banding.bands, len(rows)), dtype=np.uint64)
+    for start in range(0, len(rows), _CHUNK):
+        part = slice(start, start + _CHUNK)
+        signatures = hasher.signatures(*shingles([texts.plain[row] for row in rows[part].tolist()]))
+        for band, key in enumerate(band_keys(signatures, banding, blocks[part])):
+            keys[band, part] = key
+    fresh = texts.fresh[rows]
+    seen: set[tuple[int, int]] = set()
+    for band in range(banding.bands):
+        order = np.argsort(keys[band], kind="stable")
+        ordered = keys[band][order]
+        ends = np.flatnonzero(ordered[1:] == ordered[:-1])
+        if not len(ends):
+            continue
+        for members in _runs(order, ends):
+            for one in range(len(members)):
+                for two in range(one + 1, len(members)):
+                    if fresh[members[one]] or fresh[members[two]]:
+                        left, right = int(rows[members[one]]), int(rows[members[two]])
+                        pair = (left, right) if left < right else (right, left)
+                        if pair not in seen:
+                            seen.add(pair)
+                            yield pair
+
+
+def _runs(order: NDArray[np.int64], ends: NDArray[np.int64]) -> Iterator[list[int]]:
+    """Runs of equal keys: `ends` are the places whose next place has the same key."""
+    breaks = np.flatnonzero(np.diff(ends) > 1)
+    firsts = np.concatenate((ends[:1], ends[breaks + 1]))
+    lasts = np.concatenate((ends[breaks], ends[-1:])) + 1
+    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
+        yield order[first : last + 1].tolist()
