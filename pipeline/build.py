@@ -25,6 +25,8 @@ from pipeline.take_in import Clock, Export, Reader, TakingIn, Watch
 if TYPE_CHECKING:
     import pyarrow
 
+    from pipeline.read_exports.column_mapping import ColumnMapping
+
 JOIN_COLUMNS = (
     "response_id", "source_response_id", "source", "author_key", "posted_at", "lang", "text", "thread_id", "parent_id",
 )  # fmt: skip
@@ -68,7 +70,7 @@ def build(
     *,
     vehicles: Path | None = None,
     rules: Sequence[Path] = (),
-    mapping: Any = None,
+    mapping: ColumnMapping | None = None,
     keep_text: bool = True,
     lang: str | None = None,
     read: Read | None = None,

@@ -150,6 +150,8 @@ class TakingIn:
                 with self._clock.time("read_exports"):
                     item = next(items, None)
             except Exception as error:
+                if isinstance(error, Problem) and not isinstance(error, ExportProblem):
+                    raise
                 what = str(error) if isinstance(error, Problem) else f"{type(error).__name__}: {error}"
                 yield Reject(export.source, f"after record {count}", "broken_off", what, "look at the file there")
                 return

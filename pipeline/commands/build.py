@@ -16,6 +16,7 @@ from pipeline.take_in import Watch
 
 if TYPE_CHECKING:
     from pipeline.build import Built
+    from pipeline.read_exports.column_mapping import ColumnMapping
 
 
 @click.command(name="build")
@@ -80,13 +81,19 @@ def command(
             click.echo(f"crowdfade: not read: {safe(one.problem)}", err=True)
 
 
-def _column_mapping(columns: str | None, file: Path | None) -> Any:
+def _column_mapping(columns: str | None, file: Path | None) -> ColumnMapping | None:
     """The `ColumnMapping` that the options give, or None where neither is given."""
     if columns is None and file is None:
         return None
     from pipeline.read_exports.column_mapping import ColumnMapping
 
-    raise NotImplementedError(ColumnMapping)
+    kept = ColumnMapping.from_file(file) if file is not None else ColumnMapping()
+    if columns is None:
+        return kept
+    said = ColumnMapping.from_option(columns).columns
+    # What is said now goes before what the file says, for each of its file patterns too.
+    files = {pattern: {**names, **said} for pattern, names in kept.files.items()}
+    return ColumnMapping({**kept.columns, **said}, files)
 
 
 @contextmanager

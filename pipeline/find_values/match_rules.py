@@ -30,6 +30,8 @@ class Taken:
     text: str | None = None  # a constant in words
     quantity: Quantity | None = None
     claim: int = 0  # values of one match share it
+    gate: Rule | None = None  # the gate that closes its place
+    sure: float = 1.0
 
     @property
     def value(self) -> float:
@@ -45,6 +47,7 @@ class Refused:
     end: int
     rule: Rule
     role: str = ""
+    quantity: Quantity | None = None
 
 
 @dataclass(slots=True)
@@ -60,10 +63,19 @@ class Claim:
 
 @dataclass(slots=True)
 class Matches:
-    """What the rules made of one text."""
+    """What the rules made of one text; `closed` are the stretches that gates close."""
 
     taken: list[Taken] = field(default_factory=list)
     refused: list[Refused] = field(default_factory=list)
+    closed: list[tuple[int, int, Rule]] = field(default_factory=list)
+
+    def obey_gates(self) -> None:
+        """Turns what stands in a gate's scope into refusals."""
+        for taken in self.taken:
+            if taken.gate is not None:
+                self.refused.append(Refused(taken.start, taken.end, taken.gate, taken.role, taken.quantity))
+        self.taken = [taken for taken in self.taken if taken.gate is None]
+        self.refused.sort(key=lambda refused: (refused.start, refused.end))
 
 
 class CompiledRule:
@@ -135,7 +147,9 @@ class RuleMatcher:
                         continue
                 claims.append(Claim(rule, match.start(), match.end(), wants, sentence))
         closed = self._closed(text, spans, present)
-        return settle_claims(claims, closed)
+        matches = settle_claims(claims, closed)
+        matches.closed = closed
+        return matches
 
     def _closed(self, text: str, spans: list[Sentence], present: frozenset[str]) -> list[tuple[int, int, Rule]]:
         """The stretches that gates close, as (start, end, rule)."""
@@ -200,7 +214,7 @@ def settle_claims(claims: list[Claim], closed: Sequence[tuple[int, int, Rule]]) 
         if rule.refuse:
             if keys:
                 used.update(keys)
-                result.refused.extend(Refused(quantity.start, quantity.end, rule) for _, quantity in claim.wants)
+                result.refused.extend(Refused(quantity.start, quantity.end, rule, "", quantity) for _, quantity in claim.wants)
             else:
                 result.refused.append(Refused(claim.start, claim.end, rule))
                 constants.append((claim.start, claim.end, frozenset(["*"])))
@@ -210,21 +224,17 @@ def settle_claims(claims: list[Claim], closed: Sequence[tuple[int, int, Rule]]) 
             continue
         used.update(keys)
         gate = _gate_over(claim, closed)
-        if gate is not None:
-            roles = [role for role, _ in claim.wants] or sorted(set_roles)
-            result.refused.append(Refused(claim.start, claim.end, gate, roles[0]))
-            continue
         constants.append((claim.start, claim.end, set_roles))
         for role, quantity in claim.wants:
             result.taken.append(
-                Taken(role, quantity.low, quantity.high, quantity.start, quantity.end, rule, quantity.unit, None, quantity, number)
+                Taken(role, quantity.low, quantity.high, quantity.start, quantity.end, rule, quantity.unit, None, quantity, number, gate)
             )
         for role, value in rule.set:
             start, end = (claim.start, claim.end)
             if isinstance(value, str):
-                result.taken.append(Taken(role, 0, 0, start, end, rule, None, value, None, number))
+                result.taken.append(Taken(role, 0, 0, start, end, rule, None, value, None, number, gate))
             else:
-                result.taken.append(Taken(role, float(value), float(value), start, end, rule, None, None, None, number))
+                result.taken.append(Taken(role, float(value), float(value), start, end, rule, None, None, None, number, gate))
     result.taken.sort(key=lambda taken: (taken.start, taken.end, taken.role))
     result.refused.sort(key=lambda refused: (refused.start, refused.end))
     return result

@@ -125,7 +125,8 @@ class PatternCompiler:
                 raise RuleProblem(f"slot {body!r}: no kind of quantity is called {kind!r}", where=where, todo=f"known: {known}")
         distinct = "".join(sorted(set(characters)))
         # all characters of one quantity are the same one, so a run of a single character is a quantity
-        piece = f"(?:{'|'.join(f'{c}+' for c in distinct)})" if len(distinct) > 1 else f"{distinct}+"
+        runs = [f"(?<!{c}){c}+(?!{c})" for c in distinct]
+        piece = f"(?:{'|'.join(runs)})" if len(runs) > 1 else runs[0]
         if role:
             piece = rf"(?P<g{number}>{piece})"
         return piece, role, frozenset(distinct)

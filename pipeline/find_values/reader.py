@@ -8,9 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
-from pipeline.find_values.match_rules import RuleMatcher
+from pipeline.find_values.decide import Decider
+from pipeline.find_values.match_rules import Matches, RuleMatcher
+from pipeline.find_values.role_features import FeatureMaker
+from pipeline.find_values.role_model import RoleModel, shipped_model
 from pipeline.find_values.rule_files import BUILT_IN, PackInfo, load_rules, pack_info
 from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import VehicleTracker
@@ -18,28 +23,56 @@ from pipeline.read_text.fold import fold
 from pipeline.read_text.language_data import language_data
 from pipeline.read_text.quantities import QuantityScanner, Quantity, abstract
 from pipeline.read_text.quotations import blank, find_quotations
-from pipeline.read_text.sentences import sentences
+from pipeline.read_text.sentences import Sentence, sentences
 from pipeline.response import FoundValue, Reading, Refusal, Report, Response
 
 _MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mi|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
 _KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|kilomet\w+|klicks|km/h|kilómet\w+|quilómet\w+|chilomet\w+)(?!\w)")
 
 
+@dataclass(slots=True)
+class Scene:
+    """One text made ready: what was found in it before anything is decided."""
+
+    original: str
+    own: str
+    text: str
+    quantities: list[Quantity]
+    spans: list[Sentence]
+    matches: Matches
+    quoted: tuple[tuple[int, int], ...]
+    features: FeatureMaker
+
+
 class LanguageReader:
     """Everything that reading one language takes."""
 
-    def __init__(self, language: str, packs: Sequence[Path]) -> None:
+    def __init__(self, language: str, packs: Sequence[Path], model: RoleModel | None = None) -> None:
         rules = load_rules(language, packs)
         self.scanner = QuantityScanner(language_data(language))
         self.matcher = RuleMatcher(rules)
         self.tracker = VehicleTracker(rules.lexicon, language)
         self.language = language
+        self.model = model
+        self.decider = Decider(model)
+
+    def scene(self, original: str) -> Scene:
+        """Quantities, sentences and the rules' proposals of a text."""
+        folded = fold(original)
+        quotations = find_quotations(folded)
+        own = blank(folded, quotations.quoted)
+        quantities = self.scanner.scan(own)
+        text = abstract(own, quantities)
+        spans = sentences(text)
+        matches = self.matcher.match(text, quantities, spans)
+        return Scene(original, own, text, quantities, spans, matches, quotations.quoted, FeatureMaker(text, quantities, spans, matches))
 
 
 class ResponseReader:
     """Reads responses; `rules` are packs laid over the built-in one, `vehicles` a vehicle list, `lang` forces a language."""
 
-    def __init__(self, rules: Sequence[str | Path] = (), vehicles: str | Path | None = None, lang: str | None = None) -> None:
+    def __init__(self, rules: Sequence[str | Path] = (), vehicles: str | Path | None = None, lang: str | None = None, model: RoleModel | None | Literal["shipped"] = "shipped") -> None:
+        self._model = shipped_model() if model == "shipped" else model
         self._packs = [Path(pack) for pack in rules]
         self.packs: list[PackInfo] = [pack_info(folder) for folder in (BUILT_IN, *self._packs)]
         self.lang = lang
@@ -47,7 +80,7 @@ class ResponseReader:
 
     def _reader(self, language: str) -> LanguageReader:
         if language not in self._readers:
-            self._readers[language] = LanguageReader(language, self._packs)
+            self._readers[language] = LanguageReader(language, self._packs, self._model)
         return self._readers[language]
 
     def read(self, responses: Sequence[Response]) -> list[Reading]:
@@ -60,19 +93,15 @@ class ResponseReader:
         return self._read_text(response.text, self._reader("en" if language not in ("en",) else language))
 
     def _read_text(self, original: str, reader: LanguageReader) -> Reading:
-        text = fold(original)
-        quotations = find_quotations(text)
-        own = blank(text, quotations.quoted)
-        quantities = reader.scanner.scan(own)
-        abstracted = abstract(own, quantities)
-        spans = sentences(abstracted)
-        matches = reader.matcher.match(abstracted, quantities, spans)
-        unit = self._unit(own, text, quantities)
+        scene = reader.scene(original)
+        matches = scene.matches
+        reader.decider.decide(scene.quantities, matches, scene.features)
+        unit = self._unit(scene.own, fold(original), scene.quantities)
         reading = Reading()
         for refused in matches.refused:
             raw = original[refused.start : refused.end]
             reading.refusals.append(Refusal(refused.role, raw, refused.start, refused.end, refused.rule.id, refused.rule.refuse or ""))
-        for vehicle in reader.tracker.group(original, abstracted, spans, matches.taken, quantities, quotations.quoted):
+        for vehicle in reader.tracker.group(original, scene.text, scene.spans, matches.taken, scene.quantities, scene.quoted):
             values = Settler(original, vehicle.taken, unit).settle()
             if not is_report(values):
                 continue

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 
@@ -31,5 +33,4 @@ class Components:
         order = np.argsort(roots, kind="stable")
         ends = np.flatnonzero(np.diff(roots[order])) + 1
         bounds = [0, *ends.tolist(), len(order)]
-        pairs = zip(bounds[:-1], bounds[1:], strict=True)
-        return [order[start:end].tolist() for start, end in pairs if end - start > 1]
+        return [order[start:end].tolist() for start, end in pairwise(bounds) if end - start > 1]

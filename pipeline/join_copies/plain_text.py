@@ -24,10 +24,12 @@ LONG_ENOUGH = 12
 """Words from which on two accounts do not write the same text by chance (our choice; see the labelled set)."""
 
 _LOOK_ALIKES = str.maketrans(
-    "АВЕКМНОРСТХУІЈЅаеорсухіјѕһԁԛԝвкмнтёїΑΒΕΖΗΙΚΜΝΟΡΤΥΧαονρτυκιεɑɡıłøŁØ",
-    "ABEKMHOPCTXYIJSaeopcyxijshdqwbkmhteiABEZHIKMNOPTYXaovptukieagiloLO",
+    "АВЕКМНОРСТХУІЈЅаеорсухіјѕһԁԛԝвкмнтгёїΑΒΕΖΗΙΚΜΝΟΡΤΥΧαονρτυκιεɑɡıłøŁØ",
+    "ABEKMHOPCTXYIJSaeopcyxijshdqwbkmhtreiABEZHIKMNOPTYXaovptukieagiloLO",
 )
-_INVISIBLE = re.compile("[\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f\ufe00-\ufe0f\ufeff]")
+_INVISIBLE = re.compile(
+    "[\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f\ufe00-\ufe0f\ufeff]"
+)
 _TOKEN = re.compile(
     r"""(?P<number>(?:\d{1,3}(?:[ '.,]\d{3})+(?![\d])(?:[.,]\d{1,2}(?!\d))?|\d+(?:[.,]\d+)?))
         (?P<kilo>\s?(?:k\s?km|tkm|tsd\.?\s?km|k|tsd)(?![a-z]))?
@@ -35,22 +37,22 @@ _TOKEN = re.compile(
       | (?P<word>[^\W\d_]+(?:'[^\W\d_]+)*)""",
     re.VERBOSE,
 )
-_UNITS: dict[str, str] = {
-    **dict.fromkeys("percent pct prozent procent prosent pourcent porciento".split(), "%"),
-    **dict.fromkeys(
-        "km kms kilometer kilometers kilometre kilometres kilometern kilometros chilometri klicks klick".split(), "km"
-    ),
-    **dict.fromkeys("mi mile miles mls meilen millas miglia mijl".split(), "mi"),
-    **dict.fromkeys("kwh kilowatthour kilowatthours kilowattstunden".split(), "kwh"),
-    **dict.fromkeys("year years yr yrs jahr jahre jahren an ans annee annees ano anos anni jaar ar".split(), "years"),
-    **dict.fromkeys("month months mo mos monat monate monaten mois mes meses mesi maand maanden".split(), "months"),
+_UNIT_WORDS: dict[str, str] = {
+    "%": "percent pct prozent procent prosent pourcent porciento",
+    "km": "km kms kilometer kilometers kilometre kilometres kilometern kilometros chilometri klicks klick",
+    "mi": "mi mile miles mls meilen millas miglia mijl",
+    "kwh": "kwh kilowatthour kilowatthours kilowattstunden",
+    "years": "year years yr yrs jahr jahre jahren an ans annee annees ano anos anni jaar ar",
+    "months": "month months mo mos monat monate monaten mois mes meses mesi maand maanden",
 }
+_UNITS: dict[str, str] = {word: unit for unit, words in _UNIT_WORDS.items() for word in words.split()}
 _TIGHT = frozenset(("%", "km", "mi", "kwh"))
 _PER_CENT = re.compile(r"\bper cent\b|\bpour cent\b|\bpor ciento\b|\bper cento\b")
 _QUOTE_LINE = re.compile(r"^\s*(?:&gt;|>)+\s?")
 _BB_QUOTE = re.compile(r"\[quote[^\]]*\](.*?)\[/quote\]|<blockquote>(.*?)</blockquote>", re.DOTALL | re.IGNORECASE)
 _WROTE = re.compile(
-    r"^[^\n:>]{0,80}\b(?:wrote|writes|said|posted by|schrieb|a écrit|escribió|ha scritto|schreef|skrev)\b[^\n:>]{0,40}:\s*$",
+    r"^[^\n:>]{0,80}\b(?:wrote|writes|said|posted by|schrieb|a écrit|escribió|ha scritto|schreef|skrev)\b"
+    r"[^\n:>]{0,40}:\s*$",
     re.IGNORECASE,
 )
 _MENTION = re.compile(r"^\s*(?:rt\s+)?(?:@[\w.\-]+[,:]?\s+)+", re.IGNORECASE)
@@ -128,7 +130,7 @@ def plain_tokens(text: str) -> list[str]:
             out += _said_number(pending)
             pending = []
         if word is not None:
-            out.append(_UNITS.get(word, word) if word in _UNITS else word)
+            out.append(_UNITS.get(word, word))
         elif match.group("percent"):
             out.append("%")
         else:

@@ -14,7 +14,7 @@ from difflib import SequenceMatcher
 
 from rapidfuzz.distance import OSA
 
-from pipeline.join_copies.plain_text import FIGURE, figures_of, particular_digits
+from pipeline.join_copies.plain_text import FIGURE, LONG_ENOUGH, figures_of, particular_digits
 from pipeline.join_copies.shingles import jaccard
 from pipeline.join_copies.telling_words import ANNOUNCING, CHEMISTRY, FILLER, TELLING
 
@@ -22,7 +22,6 @@ LEAST_ALIKE = 0.5
 """Jaccard similarity between texts of two accounts below which they are not looked at further."""
 LEAST_ALIKE_ONE_AUTHOR = 0.3
 """The same for one author: a typo in a text of five words halves the similarity."""
-_NOT_WORDS = 8
 _UNITS = frozenset(("%", "km", "mi", "kwh", "years", "months"))
 
 
@@ -72,7 +71,7 @@ def _compare(one: list[str], two: list[str], *, one_author: bool) -> _Changes | 
     """The differences, or None where one of them makes the texts two."""
     changes = _Changes()
     matcher = SequenceMatcher(None, one, two, autojunk=False)
-    steps = [step for step in matcher.get_opcodes()]
+    steps = matcher.get_opcodes()
     for place, (kind, from_one, to_one, from_two, to_two) in enumerate(steps):
         if kind == "equal":
             continue
@@ -146,10 +145,9 @@ def _allowed(
     if changes.typos > max(1, words // 6) or changes.filler > max(2, words // 4):
         return False
     if changes.outside:
+        most = (12 if changes.announced else 6) if words >= LONG_ENOUGH else 0
         if one_author:
-            most = max(4, words // 2) if words >= 6 else (4 if changes.announced else 0)
-        else:
-            most = (12 if changes.announced else 6) if words >= _NOT_WORDS + 4 else 0
+            most = max(most, 4, words // 2) if words >= 6 else (4 if changes.announced else 0)
         if changes.outside > most:
             return False
     if not changes.inside:

@@ -17,7 +17,7 @@ def what_to_look_at(folder: Path, counts: dict[str, Any]) -> list[str]:
     """
     lines = []
     if failed := counts["files"]["failed"]:
-        lines.append(f"{failed} {_plural(failed, 'export')} could not be read (rejects.parquet says why)")
+        lines.append(f"{failed} {_plural(failed, 'export')} could not be read (run.json and rejects.parquet say why)")
     if rejected := counts["records"]["rejected"]:
         lines.append(f"{rejected} {_plural(rejected, 'record')} rejected: {_most(counts['rejects'])}")
     if not counts["reports"]:

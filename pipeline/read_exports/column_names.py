@@ -13,6 +13,12 @@ WHOLE, PATH_END, AMONG = 1.0, 0.95, 0.6
 WEAK = 0.5
 """What a weak name counts, of what a strong one does."""
 
+SHORTEST_AMONG = 4
+"""Characters of the shortest name that counts among other words ("by", "de" and "no" are in too many headers)."""
+
+LONGEST_NAME = 200
+"""Characters of the longest column name; survey questions are long."""
+
 _CAMEL = re.compile(r"(?<=[a-z]{2})(?=[A-Z])")  # not in kWh, SoC
 _NOT_A_WORD = re.compile(r"[^\w%#]+|_+")
 _SPECIAL = str.maketrans({"ø": "o", "æ": "ae", "ß": "ss", "œ": "oe", "ð": "d", "þ": "th", "ł": "l", "’": " "})
@@ -24,7 +30,7 @@ def load_yaml(name: str) -> Any:
 
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     with resources.files("pipeline.read_exports").joinpath(name).open(encoding="utf-8") as stream:
-        return yaml.load(stream, loader)  # noqa: S506 (a safe loader, by the line above)
+        return yaml.load(stream, loader)
 
 
 @lru_cache(maxsize=4096)
@@ -72,7 +78,10 @@ def _roles_by_name(name: str) -> tuple[tuple[str, float], ...]:
     found: dict[str, float] = {}
     for length in range(min(len(words), 6), 0, -1):
         for start in range(len(words) - length + 1):
-            for role, weight in names.get(" ".join(words[start : start + length]), {}).items():
+            name_part = " ".join(words[start : start + length])
+            if len(name_part) < SHORTEST_AMONG:
+                continue
+            for role, weight in names.get(name_part, {}).items():
                 found[role] = max(found.get(role, 0.0), weight * (AMONG + 0.3 * length / len(words)))
     return tuple(found.items())
 
@@ -84,7 +93,7 @@ def roles_by_name(name: str) -> dict[str, float]:
 
 def is_known_name(name: str) -> bool:
     """Whether a cell reads like a column's name: a usual one, one that is set aside, or a survey's question."""
-    if len(name) > 200:
+    if len(name) > LONGEST_NAME or (len(name) > 60 and name.rstrip().endswith((".", "!"))):  # a sentence, no name
         return False
     if never_anything(name) or _is_listed(name):
         return True

@@ -98,6 +98,11 @@ def columns_of(rows: list[Row]) -> list[str]:
     return [*columns, *([THREAD] if THREAD in names else []), PARENT]
 
 
+def fixed_roles(columns: list[str]) -> dict[str, str]:
+    """The roles that are sure whatever the records' own keys are: those of the columns that are made here."""
+    return {name: name for name in (THREAD, PARENT) if name in columns}
+
+
 def as_raw_rows(rows: Iterable[Row], columns: list[str]) -> Iterator[RawRow | Reject]:
     """The rows with their cells in the columns' order."""
     for row in rows:
@@ -145,7 +150,9 @@ def has_identity(record: dict[str, Any]) -> bool:
         plain = plain_key(key)
         if (plain in ID_KEYS or plain in AUTHOR_KEYS) and value not in (None, ""):
             return True
-        if isinstance(value, dict) and any(plain_key(inner) in ID_KEYS or plain_key(inner) in AUTHOR_KEYS for inner in value):
+        if isinstance(value, dict) and any(
+            plain_key(inner) in ID_KEYS or plain_key(inner) in AUTHOR_KEYS for inner in value
+        ):
             return True
     return False
 
@@ -155,7 +162,8 @@ def _core(record: dict[str, Any], main_key: str | None) -> tuple[dict[str, Any],
     path = text_of(record, main_key)
     if path is None or len(path) < 2 or not _id_here(record):
         return record, ()
-    current, core, core_path = record, record, ()
+    current, core = record, record
+    core_path: Path = ()
     for depth, key in enumerate(path[:-1], start=1):
         current = current[key]
         if _id_here(current):

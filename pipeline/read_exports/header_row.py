@@ -8,12 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from pipeline.read_exports.column_names import LONGEST_NAME
 from pipeline.read_exports.raw_table import Cell
 
 LOOK = 40
 """Rows that are looked at."""
-LONGEST_NAME = 200
-"""Characters of the longest column name; survey questions are long."""
 
 _DATA = re.compile(
     r"""\s*(?:
@@ -55,7 +54,8 @@ def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool])
     span = max((len(row) for row in rows), default=0)
     if best < 0:
         return Header(-1, tuple(f"column {number + 1}" for number in range(span)), False)
-    return Header(best, column_names(rows[best]), best_known)
+    names = column_names(rows[best])
+    return Header(best, names + _unnamed(names, rows[best + 1 :]), best_known)
 
 
 def column_names(row: Sequence[Cell]) -> tuple[str, ...]:
@@ -71,6 +71,15 @@ def column_names(row: Sequence[Cell]) -> tuple[str, ...]:
         seen[name] += 1
         names.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return tuple(names)
+
+
+def _unnamed(names: tuple[str, ...], below: Sequence[Sequence[Cell]]) -> tuple[str, ...]:
+    """Names for columns beyond the header that nearly every row fills."""
+    full = [row for row in below if any(not is_blank(cell) for cell in row)]
+    place = len(names)
+    while full and sum(place < len(row) and not is_blank(row[place]) for row in full) >= 0.8 * len(full):
+        place += 1
+    return tuple(f"column {number + 1}" for number in range(len(names), place))
 
 
 def is_blank(cell: Cell) -> bool:

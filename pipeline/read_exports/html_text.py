@@ -8,20 +8,28 @@ from __future__ import annotations
 
 import re
 
-_BLOCKS = frozenset(
-    "address article aside blockquote body center dd details dialog dir div dl dt fieldset figcaption figure footer form"
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+_BLOCKS = _words(
+    "address article aside blockquote body center dd details dialog dir div dl d"
+    "t fieldset figcaption figure footer form"
     " h1 h2 h3 h4 h5 h6 header hr html legend li main menu nav ol optgroup option p pre search section summary table"
-    " tbody tfoot thead tr ul".split()
+    " tbody tfoot thead tr ul"
 )
-_PARAGRAPHS = frozenset("p h1 h2 h3 h4 h5 h6 ul ol dl table blockquote pre figure hr article section".split())
-_DROPPED = frozenset("script style template head title select svg math iframe object noscript".split())
-_INLINE = frozenset(
+_PARAGRAPHS = _words("p h1 h2 h3 h4 h5 h6 ul ol dl table blockquote pre figure hr article section")
+_DROPPED = _words("script style template head title select svg math iframe object noscript")
+_INLINE = _words(
     "a abbr acronym area audio b base bdi bdo big br button canvas caption cite code col colgroup data datalist del"
     " dfn em embed font i img input ins kbd label link map mark meta meter nobr output param picture progress q rp rt"
-    " ruby s samp small source span strike strong sub sup td textarea th time track tt u var video wbr".split()
+    " ruby s samp small source span strike strong sub sup td textarea th time track tt u var video wbr"
 )
 _NAMES = "|".join(sorted(_BLOCKS | _DROPPED | _INLINE, key=len, reverse=True))
-_NOT_A_TAG = re.compile(rf"<(?!/?(?:{_NAMES}|[a-z]+[:-][\w:-]+)(?=[\s/>]|$)|!--|!doctype|!\[cdata\[|\?xml)", re.IGNORECASE)
+_NOT_A_TAG = re.compile(
+    rf"<(?!/?(?:{_NAMES}|[a-z]+[:-][\w:-]+)(?=[\s/>]|$)|!--|!doctype|!\[cdata\[|\?xml)", re.IGNORECASE
+)
 _HTML = re.compile(
     rf"</?(?:{_NAMES})(?:\s[^<>]*)?/?>|&(?:amp|lt|gt|quot|apos|nbsp|#\d{{1,7}}|#x[0-9a-f]{{1,6}}|[a-z]{{2,8}}\d?);",
     re.IGNORECASE,

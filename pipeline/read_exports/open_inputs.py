@@ -12,17 +12,8 @@ from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from pipeline.problems import ExportProblem
-from pipeline.read_exports.unpack import (
-    CHUNK,
-    Budget,
-    Limits,
-    Spool,
-    Unpacked,
-    bare_name,
-    cannot_open,
-    is_clutter,
-    unpack,
-)
+from pipeline.read_exports.spool import CHUNK, Budget, Limits, Spool
+from pipeline.read_exports.unpack import Unpacked, bare_name, cannot_open, is_clutter, unpack
 
 
 @dataclass(slots=True)
@@ -40,7 +31,7 @@ class Place:
 
 @dataclass(slots=True)
 class InputFile:
-    """One file, unpacked.  `sha256` and `size_bytes` are those of the file as it was given (the archive's, for members).
+    """One file, unpacked.  `sha256` and `size_bytes` are those of the file as it was given (for members, the archive's).
 
     `siblings` are the names of the files of the same folder or archive that are read in the same call.
     """
@@ -150,7 +141,7 @@ def _walk(folder: str) -> list[str]:
 
 
 def _local_place(path: str) -> Place:
-    place = Place(path, os.path.dirname(path), os.path.basename(path), fetch=lambda: open(path, "rb"))
+    place = Place(path, os.path.dirname(path), os.path.basename(path), fetch=lambda: open(path, "rb"))  # noqa: SIM115
     try:
         mode = os.stat(path).st_mode
     except OSError as error:
@@ -194,7 +185,9 @@ def _remote_places(given: str) -> list[Place]:
 def _remote_place(system: Any, path: str) -> Place:
     shown = str(system.unstrip_protocol(path))
     name = path.rstrip("/").rsplit("/", 1)[-1]
-    return Place(shown, shown.rsplit("/", 1)[0], name, fetch=lambda: cast(BinaryIO, system.open(path, "rb")), local=False)
+    return Place(
+        shown, shown.rsplit("/", 1)[0], name, fetch=lambda: cast(BinaryIO, system.open(path, "rb")), local=False
+    )
 
 
 def _hash_file(fetch: Callable[[], BinaryIO]) -> tuple[str, int, Callable[[], BinaryIO]]:

@@ -10,29 +10,43 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
 _MONTH = (
-    r"(?:jan(?:uary|uar|vier)?|feb(?:ruary|ruar)?|f[ée]vr?(?:ier)?|mar(?:ch|s|zo|ço)?|m[äa]rz|mrt|maart|apr(?:il|ile)?|avr(?:il)?"
+    r"(?:jan(?:uary|uar|vier)?|feb(?:ruary|ruar)?"
+    r"|f[ée]vr?(?:ier)?|mar(?:ch|s|zo|ço)?|m[äa]rz|mrt|maart|apr(?:il|ile)?|avr(?:il)?"
     r"|abr(?:il)?|may|mai|maj|mayo|maggio|mei|june?|juni|juin|junio|giu(?:gno)?|jul[iy]?|juil(?:let)?|julio|lug(?:lio)?"
-    r"|aug(?:ust|ustus)?|ao[uû]t|ago(?:sto)?|sep(?:t(?:ember|embre)?)?|set(?:tembre)?|okt(?:ober)?|oct(?:ober|obre|ubre)?"
-    r"|ott(?:obre)?|nov(?:ember|embre|iembre)?|de[czs](?:ember|embre|iembre)?|d[ée]c(?:embre)?|dic(?:iembre|embre)?|ene(?:ro)?"
+    r"|aug(?:ust|ustus)?|ao[uû]t|ago(?:sto)?|sep(?:t(?:ember|embre)?)?|set(?:tembre)?"
+    r"|okt(?:ober)?|oct(?:ober|obre|ubre)?"
+    r"|ott(?:obre)?|nov(?:ember|embre|iembre)?|de[czs](?:ember|embre|iembre)?|d[ée]c(?:embre)?"
+    r"|dic(?:iembre|embre)?|ene(?:ro)?"
     r"|genn?(?:aio)?)\.?"
 )
 _CLOCK = r"\d{1,2}[:.h]\d{2}(?::\d{2})?(?:\s*[ap]\.?m\.?)?(?:\s*(?:uhr|utc|gmt|cet|cest))?"
 _DAY = (
     r"(?:(?:mon|tues?|wed(?:nes)?|thu(?:rs)?|fri|sat(?:ur)?|sun)(?:day)?,?\s+)?"
     rf"(?:\d{{4}}[-/.]\d{{1,2}}[-/.]\d{{1,2}}|\d{{1,2}}[-/.]\d{{1,2}}[-/.](?:\d{{4}}|\d{{2}})"
-    rf"|\d{{1,2}}(?:st|nd|rd|th|\.)?\s+(?:de\s+)?{_MONTH},?(?:\s+(?:de\s+)?\d{{4}})?|{_MONTH}\s+\d{{1,2}}(?:st|nd|rd|th)?,?(?:\s+\d{{4}})?)"
+    rf"|\d{{1,2}}(?:st|nd|rd|th|\.)?\s+(?:de\s+)?{_MONTH},?(?:\s+(?:de\s+)?\d{{4}})?"
+    rf"|{_MONTH}\s+\d{{1,2}}(?:st|nd|rd|th)?,?(?:\s+\d{{4}})?)"
 )
 _UNIT = (
-    r"(?:s|sec|secs|min|mins|m|h|hr|hrs|d|w|wk|wks|mo|mos|y|yr|yrs|j|std|mon|seconds?|minutes?|hours?|days?|weeks?|months?|years?"
-    r"|sekunden?|minuten?|stunden?|tag(?:en?)?|wochen?|monat(?:en?)?|jahr(?:en?)?|heures?|jours?|semaines?|mois|ans?|horas?|d[íi]as?"
-    r"|semanas?|mes(?:es)?|a[ñn]os?|anos?|ore|ora|giorn[oi]|settiman[ae]|mes[ei]|ann[oi]|uur|dag(?:en)?|week|weken|maand(?:en)?|jaar"
+    r"(?:s|sec|secs|min|mins|m|h|hr|hrs|d|w|wk|wks|mo|mos|y|yr|yrs|j|std|mon"
+    r"|seconds?|minutes?|hours?|days?|weeks?|months?|years?"
+    r"|sekunden?|minuten?|stunden?|tag(?:en?)?|wochen?|monat(?:en?)?|jahr(?:en?)?|heures?|jours?"
+    r"|semaines?|mois|ans?|horas?|d[íi]as?"
+    r"|semanas?|mes(?:es)?|a[ñn]os?|anos?|ore|ora|giorn[oi]|settiman[ae]|mes[ei]|ann[oi]|uur"
+    r"|dag(?:en)?|week|weken|maand(?:en)?|jaar"
     r"|timm(?:e|ar)|timer?|uker?|veck(?:a|or)|m[åa]nad(?:er)?|m[åa]ned(?:er)?|[åa]r)"
 )
 _COUNT = r"(?:\d{1,3}|an?|one|eine?[mrn]?|une?|un[ao]?|ett?|een)"
 _AGO = (
-    rf"(?:{_COUNT}\s*{_UNIT}\s+(?:ago|geleden|sedan|siden|fa|atr[áa]s)|vor\s+{_COUNT}\s+{_UNIT}|il\s+y\s+a\s+{_COUNT}\s+{_UNIT}"
-    rf"|hace\s+{_COUNT}\s+{_UNIT}|h[áa]\s+{_COUNT}\s+{_UNIT}|f[öo]r\s+{_COUNT}\s+{_UNIT}\s+sedan|just now|yesterday|today|gestern"
+    rf"(?:{_COUNT}\s*{_UNIT}\s+(?:ago|geleden|sedan|siden|fa|atr[áa]s)|vor\s+{_COUNT}\s+{_UNIT}"
+    rf"|il\s+y\s+a\s+{_COUNT}\s+{_UNIT}"
+    rf"|hace\s+{_COUNT}\s+{_UNIT}|h[áa]\s+{_COUNT}\s+{_UNIT}|f[öo]r\s+{_COUNT}\s+{_UNIT}\s+sedan"
+    rf"|just now|yesterday|today|gestern"
     r"|heute|hier|ayer|ieri|ig[åa]r)"
 )
 _SHORT_AGO = r"\d{1,3}\s?(?:s|min|m|h|hr|d|w|wk|mo|y|yr)"
@@ -41,72 +55,107 @@ _JOIN = r"[\s,·•|–—@-]*(?:at|um|à|a las|alle|om|kl\.?)?[\s,·•|–—-
 DATE = rf"(?:{_DAY}(?:{_JOIN}{_CLOCK})?|{_CLOCK}{_JOIN}{_DAY}|{_AGO}|{_CLOCK}){_EDITED}"
 
 _BUTTONS = """
-reply|replies|like|likes|liked|dislike|share|shares|report|flag|save|saved|quote|permalink|edit|delete|give award|award|follow|block|hide
-show more|show less|read more|read less|see more|see less|load more|load more comments|show replies|hide replies|view replies|more replies
-translate|translate to english|see translation|see original|view all comments|all comments|add a comment|add a comment...|write a reply
-write a comment|sort by|top comments|newest first|oldest first|most relevant|best|top|newest|oldest|copy link|link|upvote|downvote|vote
-up|down|helpful|was this helpful|log in|log in to reply|sign in|sign in to reply|sign up|join the conversation|next|previous|prev
-next page|previous page|pinned|pinned comment|op|author|host|moderator|mod|top fan|verified|back to top|print|comments|comment|edited
-highlighted reply|liked by creator|subscribe|subscribed|advertisement|ad|sponsored|skip to content|menu|share this|copy|more|options|love
-antworten|antwort|gefällt mir|gefällt mir nicht|teilen|melden|mehr anzeigen|weniger anzeigen|mehr lesen|antworten anzeigen|übersetzen
-antworten ausblenden|zitieren|kommentare|kommentar schreiben|angeheftet|kommentieren|anmelden|weiter|zurück|hilfreich|bearbeitet
-répondre|j’aime|j'aime|je n'aime pas|partager|signaler|afficher plus|voir plus|lire la suite|traduire|afficher les réponses|modifié
+reply|replies|like|likes|liked|dislike|share|shares|report|flag|save|saved|quote|permalink|edit|delete|give award
+award|follow|block|hide
+show more|show less|read more|read less|see more|see less|load more|load more comments|show replies|hide replies
+view replies|more replies
+translate|translate to english|see translation|see original|view all comments|all comments|add a comment
+add a comment...|write a reply
+write a comment|sort by|top comments|newest first|oldest first|most relevant|best|top|newest|oldest|copy link|link
+upvote|downvote|vote
+up|down|helpful|was this helpful|log in|log in to reply|sign in|sign in to reply|sign up|join the conversation|next
+previous|prev
+next page|previous page|pinned|pinned comment|op|author|host|moderator|mod|top fan|verified|back to top|print
+comments|comment|edited
+highlighted reply|liked by creator|subscribe|subscribed|advertisement|ad|sponsored|skip to content|menu|share this
+copy|more|options|love
+antworten|antwort|gefällt mir|gefällt mir nicht|teilen|melden|mehr anzeigen|weniger anzeigen|mehr lesen
+antworten anzeigen|übersetzen
+antworten ausblenden|zitieren|kommentare|kommentar schreiben|angeheftet|kommentieren|anmelden|weiter|zurück|hilfreich
+bearbeitet
+répondre|j’aime|j'aime|je n'aime pas|partager|signaler|afficher plus|voir plus|lire la suite|traduire
+afficher les réponses|modifié
 commentaires|citer|suivant|précédent|utile
-responder|me gusta|no me gusta|compartir|denunciar|mostrar más|ver más|leer más|traducir|ver respuestas|comentarios|citar|editado
-rispondi|mi piace|non mi piace|condividi|segnala|mostra altro|leggi tutto|traduci|mostra risposte|commenti|cita|modificato
-svara|gilla|dela|anmäl|visa mer|visa svar|översätt|svar|lik|liker|del|rapporter|vis mer|vis svar|oversett|kommentarer|siter
+responder|me gusta|no me gusta|compartir|denunciar|mostrar más|ver más|leer más|traducir|ver respuestas|comentarios
+citar|editado
+rispondi|mi piace|non mi piace|condividi|segnala|mostra altro|leggi tutto|traduci|mostra risposte|commenti|cita
+modificato
+svara|gilla|dela|anmäl|visa mer|visa svar|översätt|svar|lik|liker|del|rapporter|vis mer|vis svar|oversett|kommentarer
+siter
 reageren|vind ik leuk|delen|rapporteren|meer weergeven|vertalen|antwoorden|beantwoorden|citeren
 """.strip()
 _BUTTON_WORDS = frozenset(word.strip() for word in re.split(r"[|\n]", _BUTTONS))
 _COUNTED = re.compile(
-    r"(?:view |see |show |load |hide |all |afficher |voir |ver |mostra |visa |vis |alle )*[+-]?\d+(?:[.,]\d+)?\s?[kKmM]?\+?\s*"
+    r"(?:view |see |show |load |hide |all |afficher |voir |ver |mostra |visa |vis |alle )*"
+    r"[+-]?\d+(?:[.,]\d+)?\s?[kKmM]?\+?\s*"
     r"(?:more |weitere |autres |más |altre |fler |flere )?"
-    r"(?:likes?|dislikes?|repl(?:y|ies)|comments?|shares?|views?|upvotes?|downvotes?|points?|votes?|reactions?|people like this"
+    r"(?:likes?|dislikes?|repl(?:y|ies)|comments?|shares?|views?|upvotes?|downvotes?|points?|votes?"
+    r"|reactions?|people like this"
     r"|people found this helpful|retweets?|boosts?|favou?rites?|hearts?|thumbs up|awards?"
-    r"|antwort(?:en)?|kommentare?|gefällt mir|gefällt-mir-angaben?|stimmen?|aufrufe|réponses?|commentaires?|j['’]aime|vues|respuestas?"
-    r"|comentarios?|me gusta|votos?|rispost[ae]|comment[oi]|mi piace|svar|kommentar(?:er)?|gilla(?:r|-markeringar)?|liker(?:klikk)?"
+    r"|antwort(?:en)?|kommentare?|gefällt mir|gefällt-mir-angaben?|stimmen?|aufrufe|réponses?"
+    r"|commentaires?|j['’]aime|vues|respuestas?"
+    r"|comentarios?|me gusta|votos?|rispost[ae]|comment[oi]|mi piace|svar|kommentar(?:er)?"
+    r"|gilla(?:r|-markeringar)?|liker(?:klikk)?"
     r"|reacties?|antwoorden)?(?: anzeigen| ansehen)?",
     re.IGNORECASE,
 )
 _LIKES = re.compile(
     r"(?:[👍❤♥️🔥⬆▲😂👏😮]+\s*)?[+]?(?P<number>\d+(?:[.,]\d+)?)\s?(?P<scale>[kKmM]?)"
-    r"(?:\s*(?:likes?|upvotes?|points?|votes?|reactions?|hearts?|people like this|gefällt mir|j['’]aime|me gusta|mi piace|liker"
+    r"(?:\s*(?:likes?|upvotes?|points?|votes?|reactions?|hearts?|people like this"
+    r"|gefällt mir|j['’]aime|me gusta|mi piace|liker"
     r"|gilla(?:r|-markeringar)?))?",
     re.IGNORECASE,
 )
 _PIECES = re.compile(r"\s*[·•|⋅∙]\s*|\s{2,}|\t+")
-_SIGNS_ONLY = re.compile(r"[\W_]*", re.ASCII | re.UNICODE)
 _WORDLESS = re.compile(r"[^\w?!.]*")
-_DATE_LINE = re.compile(rf"[\s(\[·•|-]*(?:(?:posted|gepostet|published|on|am|le|el|il)\s*:?\s*)?(?P<time>{DATE})[\s)\].·•|:-]*", re.IGNORECASE)
+_DATE_LINE = re.compile(
+    rf"[\s(\[·•|-]*(?:(?:posted|gepostet|published|on|am|le|el|il)\s*:?\s*)?(?P<time>{DATE})[\s)\].·•|:-]*",
+    re.IGNORECASE,
+)
 _SHORT_LINE = re.compile(rf"(?P<time>{_SHORT_AGO}){_EDITED}", re.IGNORECASE)
 _NAME = r"(?:@[\w.\-]{2,40}|[^\W\d_][^\n:;!?<>\"“”]{0,39}?)"
 _AUTHOR_DATE = re.compile(
     rf"(?:#?\d{{1,6}}[.)\s·•|-]+)?(?:(?:posted\s+)?(?:by|von|par|por|da|av|door)\s+)?(?P<author>{_NAME})"
-    rf"(?P<join>\s*[·•|,(\[–—-]+\s*|\s+(?:on|am|le|el|il)\s+|\s+(?:wrote|said|schrieb|a écrit)\s+(?:on|am|le)\s+|\s+)(?P<time>{DATE}|{_SHORT_AGO})"
+    rf"(?P<join>\s*[·•|,(\[–—-]+\s*|\s+(?:on|am|le|el|il)\s+"
+    rf"|\s+(?:wrote|said|schrieb|a écrit)\s+(?:on|am|le)\s+|\s+)(?P<time>{DATE}|{_SHORT_AGO})"
     rf"[\s)\].:·•|-]*",
     re.IGNORECASE,
 )
+_SURE_JOIN = re.compile(r"[·•|(\[]|wrote|said|schrieb|a écrit", re.IGNORECASE)
+_BY_FIRST = re.compile(r"(?:posted\s+)?(?:by|von|par|por|da|av|door)\s", re.IGNORECASE)
+_INITIAL = re.compile(r"\b[^\W\d_]\.(?=\s|$)")
 _DATE_AUTHOR = re.compile(
-    rf"[\[(]?(?P<time>{_DAY}(?:{_JOIN}{_CLOCK})?|{_CLOCK})[\])]?\s*[·•|,–—-]*\s*(?:by|von|par|por|da|av)?\s*(?P<author>{_NAME})\s*:?",
+    rf"[\[(]?(?P<time>{_DAY}(?:{_JOIN}{_CLOCK})?|{_CLOCK})[\])]?"
+    rf"\s*[·•|,–—-]*\s*(?:by|von|par|por|da|av)?\s*(?P<author>{_NAME})\s*:?",
     re.IGNORECASE,
 )
 _CHAT = re.compile(
     rf"\[?(?P<time>{_DAY},?\s+{_CLOCK})\]?\s*(?:[-–]\s*)?(?P<author>[^:\n]{{1,40}}):\s+(?P<text>\S.*)", re.IGNORECASE
 )
-_HANDLE = re.compile(r"(?P<author>@[\w.\-]{2,40}|u/[\w\-]{2,40})(?:\s*[·•|]?\s*(?:op|author|host|mod|moderator|pinned))?", re.IGNORECASE)
+_HANDLE = re.compile(
+    r"(?P<author>@[\w.\-]{2,40}|u/[\w\-]{2,40})(?:\s*[·•|]?\s*(?:op|author|host|mod|moderator|pinned))?", re.IGNORECASE
+)
 _BY = re.compile(rf"(?:posted|gepostet|commented|written)\s+(?:by|von)\s+(?P<author>{_NAME})", re.IGNORECASE)
 _NUMBERED = re.compile(
-    r"(?:(?:comment|response|answer|reply|post|listener|kommentar|antwort|réponse|respuesta|risposta|svar)\s*)?[#№]\s?\d{1,6}[.):]?"
-    r"|(?:comment|response|answer|reply|post|listener|kommentar|antwort|réponse|respuesta|risposta|svar)\s+\d{1,6}[.):]?",
+    r"(?:(?:comment|response|answer|reply|post|listener|kommentar|antwort|réponse|respuesta|risposta|svar)\s*)?"
+    r"[#№]\s?\d{1,6}[.):]?"
+    r"|(?:comment|response|answer|reply|post|listener|kommentar|antwort|réponse|respuesta"
+    r"|risposta|svar)\s+\d{1,6}[.):]?",
     re.IGNORECASE,
 )
 _RULER = re.compile(r"\s*(?:[-=_*~—–]\s?){3,}\s*")
+_LONG = 200
+"""A longer line is somebody's words, whatever is in it."""
 _INVISIBLE = re.compile("[\u200b-\u200f\u2060\ufe0e\ufe0f\ufeff]")
 
 
 class Line(NamedTuple):
-    """What a line is: `kind` is text, name (may be an author), header (author and date), date, handle, number, ruler,
-    boilerplate or blank; `author` and `time` as written; `likes` where it counts them; `text` what is left of it."""
+    """What a line is.
+
+    `kind` is text, name (may be an author), header (author and date), maybe (a header if others in the file are like
+    it), date, handle, number, ruler, boilerplate or blank; `author` and `time` stand as written; `likes` where the line
+    counts them; `text` is what may be a response's own words.
+    """
 
     kind: str
     author: str = ""
@@ -120,8 +169,8 @@ def tell(line: str) -> Line:
     bare = _INVISIBLE.sub("", line).replace("\u00a0", " ").strip()
     if not bare:
         return Line("blank")
-    if len(bare) > 200:
-        return (chat := _CHAT.match(bare[:400])) and _chat(bare) or Line("text", text=line)
+    if len(bare) > _LONG:
+        return _chat(bare) or Line("text", text=line)
     if _RULER.fullmatch(bare):
         return Line("ruler")
     if bare.startswith((">", '"', "“", "„", "«")):
@@ -137,9 +186,12 @@ def tell(line: str) -> Line:
     for pattern in (_AUTHOR_DATE, _DATE_AUTHOR):
         found = pattern.fullmatch(bare)
         if found and _could_be_name(found["author"]):
-            sure = pattern is _DATE_AUTHOR or found["join"].strip() or _DATE_LINE.fullmatch(found["time"])
-            if sure:
-                return Line("header", author=found["author"].strip(" ,-–—"), time=found["time"])
+            sure = bare.startswith("[") or (
+                pattern is _AUTHOR_DATE
+                and (_SURE_JOIN.search(found["join"]) or found["author"].startswith("@") or _BY_FIRST.match(bare))
+            )
+            author = found["author"].strip(" ,-–—")
+            return Line("header" if sure else "maybe", author=author, time=found["time"], text="" if sure else line)
     if parts := _header_parts(bare):
         return parts
     if (found := _HANDLE.fullmatch(bare)) or (found := _BY.fullmatch(bare)):
@@ -235,8 +287,8 @@ def _number(found: re.Match[str]) -> int:
 
 
 def _could_be_name(text: str) -> bool:
-    """Short, few words, no sentence: may be a handle or a name.  Digits only as part of a word that begins otherwise."""
-    text = text.strip()
+    """Short, few words, no sentence: may be a handle or a name.  Digits only within a word."""
+    text = _INITIAL.sub("X", text.strip())
     if not 2 <= len(text) <= 40 or text[-1] in ".!?,;:…%" or re.search(r"[!?;:%\"“”]|\.\s", text):
         return False
     words = text.lstrip("@").split()
@@ -245,4 +297,4 @@ def _could_be_name(text: str) -> bool:
     return len(words) == 1 or all(word[0].isupper() or word.lower() in _PARTICLES or word[0] in "(&" for word in words)
 
 
-_PARTICLES = frozenset("von van de da di del der den du la le al el y e und and af av bin of the from in aus".split())
+_PARTICLES = _words("von van de da di del der den du la le al el y e und and af av bin of the from in aus")

@@ -316,7 +316,9 @@ def _without_cut_reply(builder: Builder, main_key: str) -> dict[str, Any] | None
         if level + 1 < len(opened):
             members.pop()
         responses = [one for one in members if isinstance(one, dict) and has_identity(one)]
-        if responses or any(isinstance(one, dict) and any(is_text_key(key, main_key) for key in one) for one in members):
+        if responses or any(
+            isinstance(one, dict) and any(is_text_key(key, main_key) for key in one) for one in members
+        ):
             return record
     return None
 
@@ -339,5 +341,7 @@ def keyed_records(tree: Any, main_key: str) -> list[dict[str, Any]]:
                 continue
             telling = sum(text_of(one, main_key) is not None for one in inner)
             if telling * 5 >= len(inner) * 3 and len(inner) > len(best):
-                best = [one if "id" in one else {"id": key, **one} for key, one in value.items() if isinstance(one, dict)]
+                best = [
+                    one if "id" in one else {"id": key, **one} for key, one in value.items() if isinstance(one, dict)
+                ]
     return best

@@ -16,16 +16,22 @@ from pipeline.read_exports.raw_table import Cell
 DIGIT_SHARE = 0.4
 """Share of a column's answers that must hold a digit where its question asks for a number."""
 
+_UNIT_STARTS = (["unit"], ["units"], ["einheit"], ["unite"], ["unidad"], ["eenheid"], ["enhet"], ["unita"], ["unidade"])
+
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What a header asks for: the field, whether it says so outright (`sure`), the unit it names, the kind of unit."""
+    """What a header asks for: the field, whether it says so outright (`sure`), the unit it names, the kind of unit.
+
+    `reports` tells an answer that makes a report by itself (an odometer) from one that only helps (a chemistry).
+    """
 
     field: str
     sure: bool
     holds: str
     unit: str | None
     unit_kind: str
+    reports: bool
 
 
 @dataclass(slots=True)
@@ -45,10 +51,15 @@ class SurveyPlan:
     asked: list[Asked] = field(default_factory=list)
     spoken: list[tuple[str, int]] = field(default_factory=list)
 
+    def reports(self) -> bool:
+        """Whether the questions alone, without a free text, make reports."""
+        return any(asked.question.reports and asked.question.sure for asked in self.asked)
+
 
 @dataclass(frozen=True, slots=True)
 class _Entry:
     field: str
+    reports: bool
     holds: str
     unit_kind: str
     sure: tuple[tuple[str, ...], ...]
@@ -71,6 +82,7 @@ def _book() -> _Book:
     entries = tuple(
         _Entry(
             field=str(entry["field"]),
+            reports=bool(entry.get("reports")),
             holds=str(entry["holds"]),
             unit_kind=str(entry.get("unit", "")),
             sure=_phrases(entry["ask"]),
@@ -114,7 +126,10 @@ def question_for(header: str) -> Question | None:
     """The question that a header asks, or None.  `sure` is False where it counts only beside a sure one."""
     if never_anything(header):
         return None
-    words = frozenset(plain_words(header).split())
+    plain = plain_words(header)
+    words = frozenset(plain.split())
+    if plain in _book().unit_columns or plain.split()[:1] in _UNIT_STARTS:
+        return None
     best: tuple[int, int, int, _Entry] | None = None
     for number, entry in enumerate(_book().entries):
         if any(_stands(word, words) for word in entry.never):
@@ -134,7 +149,7 @@ def question_for(header: str) -> Question | None:
         return None
     if not best[0] and len(words) > 6:
         return None
-    return Question(entry.field, bool(best[0]), entry.holds, unit, entry.unit_kind)
+    return Question(entry.field, bool(best[0]), entry.holds, unit, entry.unit_kind, entry.reports)
 
 
 def unit_named(text: str, kind: str) -> str | None:
@@ -243,7 +258,7 @@ def _unit_columns(
             cells = _column(rows, beside)
             named = sum(isinstance(cell, str) and _only_unit(cell, question.unit_kind) for cell in cells)
             called = plain_words(columns[beside])
-            is_called = called in _book().unit_columns or called.split()[:1] in (["unit"], ["units"], ["einheit"])
+            is_called = called in _book().unit_columns or called.split()[:1] in _UNIT_STARTS
             if (cells and named >= 0.8 * len(cells)) or (is_called and named >= 0.5 * len(cells)):
                 units[place] = beside
                 break

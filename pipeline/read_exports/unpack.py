@@ -8,93 +8,19 @@ from __future__ import annotations
 
 import stat
 import struct
-import tempfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import PurePosixPath
-from typing import IO, BinaryIO, cast
+from typing import BinaryIO, cast
 
 from pipeline.problems import ExportProblem, UnsafeArchive
-
-CHUNK = 1 << 18
-MEMORY_LIMIT = 4 << 20
-"""Bytes of an unpacked file that are held in memory; beyond that it goes to the disk."""
+from pipeline.read_exports.spool import CHUNK, Budget, Spool
 
 SUFFIXES = (".gz", ".gzip", ".bz2", ".xz", ".lzma", ".zst", ".zstd")
-BROKEN_CODE = (EOFError, OSError, ValueError, RuntimeError, zlib.error, struct.error)
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """How far a file may unpack: bytes in all, times its own size once `free` bytes have come out, members, layers."""
-
-    total: int = 16 << 30
-    ratio: int = 200
-    free: int = 64 << 20
-    members: int = 10_000
-    depth: int = 4
-
-
-class Budget:
-    """Counts what has come out of one given file of `size` bytes; raises `UnsafeArchive` where it is too much."""
-
-    def __init__(self, size: int, limits: Limits, where: str) -> None:
-        self.size = max(size, 1)
-        self.limits = limits
-        self.where = where
-        self.spent = 0
-
-    def take(self, count: int) -> None:
-        """Counts `count` more bytes."""
-        self.spent += count
-        limits = self.limits
-        if self.spent > limits.total:
-            self._refuse(f"unpacks to more than {limits.total / 2**30:g} GiB")
-        if self.spent > limits.free and self.spent > self.size * limits.ratio:
-            self._refuse(f"unpacks to more than {limits.ratio} times its size")
-
-    def take_member(self, number: int) -> None:
-        """Counts the member of that number (from 1)."""
-        if number > self.limits.members:
-            self._refuse(f"holds more than {self.limits.members} files")
-
-    def _refuse(self, what: str) -> None:
-        raise UnsafeArchive(
-            f"the file {what}, which no export does; it was left alone",
-            where=self.where,
-            todo="unpack it by hand if you trust it, and give the files that came out",
-        )
-
-
-class Spool:
-    """Bytes that were written once and can be read as often as wanted; they go when nobody holds the spool."""
-
-    def __init__(self) -> None:
-        self.size = 0
-        self._memory: BytesIO | None = BytesIO()
-        self._file: IO[bytes] | None = None
-
-    def write(self, data: bytes) -> None:
-        """Adds bytes at the end."""
-        self.size += len(data)
-        if self._memory is not None:
-            self._memory.write(data)
-            if self.size > MEMORY_LIMIT:
-                self._file = tempfile.NamedTemporaryFile(prefix="crowdfade-")  # noqa: SIM115 (lives with the spool)
-                self._file.write(self._memory.getvalue())
-                self._memory = None
-        elif self._file is not None:
-            self._file.write(data)
-
-    def open(self) -> BinaryIO:
-        """A fresh stream at the beginning."""
-        if self._file is None:
-            assert self._memory is not None
-            return BytesIO(self._memory.getvalue())
-        self._file.flush()
-        return open(self._file.name, "rb")  # noqa: SIM115 (the caller closes it)
+DOCUMENT_PARTS = ("[Content_Types].xml", "mimetype", "xl/", "docProps/", "_rels/", "word/", "META-INF/", "content.xml")
+"""How the parts of an office document are called, that is a zip file but no archive of exports."""
+BAD_ZIP = (EOFError, OSError, ValueError, RuntimeError, zlib.error, struct.error)
 
 
 @dataclass(slots=True)
@@ -212,7 +138,7 @@ def _decompressed(stream: BinaryIO, packing: str) -> Iterator[bytes]:
     elif packing == "bzip2":
         opened = bz2.BZ2File(stream)
     else:
-        opened = lzma.LZMAFile(stream)
+        opened = lzma.LZMAFile(stream)  # noqa: SIM115 (closed below)
     with opened:
         while data := opened.read1(CHUNK):  # read1 gives what is there before an error; read would lose it
             yield data
@@ -247,7 +173,7 @@ def _unzip(item: Unpacked, budget: Budget, depth: int) -> Iterator[Unpacked]:
         try:
             archive = zipfile.ZipFile(stream)
             entries = archive.infolist()
-        except (zipfile.BadZipFile, *BROKEN_CODE):
+        except (zipfile.BadZipFile, *BAD_ZIP):
             yield from _salvage(item, budget, depth)
             return
         with archive:
@@ -332,7 +258,7 @@ def _member(archive: object, entry: object, names: tuple[str, ...], budget: Budg
         )
         return result
     try:
-        with archive.open(entry) as part:
+        with cast(zipfile.ZipExtFile, archive.open(entry)) as part:
             while data := part.read1(CHUNK):
                 budget.take(len(data))
                 spool.write(data)
@@ -355,7 +281,7 @@ def _salvage(item: Unpacked, budget: Budget, depth: int) -> Iterator[Unpacked]:
             flags, method, _, _, _, packed, _, name_size, extra_size = struct.unpack("<6xHHHHIIIHH", header)
             name = stream.read(name_size).decode("utf-8" if flags & 0x800 else "cp437", "replace")
             stream.seek(extra_size, 1)
-            if name in ("[Content_Types].xml", "mimetype"):
+            if name.startswith(DOCUMENT_PARTS):
                 break
             if flags & 1 or method not in (0, 8) or (method == 0 and flags & 8):
                 break
@@ -373,7 +299,7 @@ def _salvage(item: Unpacked, budget: Budget, depth: int) -> Iterator[Unpacked]:
                 return
     if not found:
         item.problem = ExportProblem(
-            "the zip file (or workbook) is cut off or damaged", where=budget.where, todo="fetch it again; it is not whole"
+            "the zip file or workbook is cut off or damaged", where=budget.where, todo="fetch it again; it is not whole"
         )
         yield item
     else:

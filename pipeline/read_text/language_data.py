@@ -43,7 +43,7 @@ class LanguageData:
     year_prefix: re.Pattern[str]
     plate: re.Pattern[str]
     a_duration: re.Pattern[str]
-    of_total: re.Pattern[str]
+    of_counts: re.Pattern[str]  # "9 of 10", "31 out of 402"
     weekday: re.Pattern[str]
     mil_is_ten_km: bool
 
@@ -171,7 +171,7 @@ def language_data(code: str) -> LanguageData:
         year_prefix=re.compile(rf"(?<!\w)(?:{_alternatives(year_prefix)})\s?$"),
         plate=re.compile(rf"[ -]?(?:{_alternatives(plate)})(?!\w)"),
         a_duration=re.compile(rf"(?<!\w)(?:{_alternatives(articles) or '(?!)'})\s(?:(?P<years>{_bounded(years)})|(?P<months>{_bounded(months)}))"),
-        of_total=re.compile(rf"\s(?:{_alternatives(of_words)})\s(?:the\s|my\s|every\s)?"),
+        of_counts=re.compile(rf"(?<![\d.,/])(\d{{1,4}})\s(?:{_alternatives(of_words)})\s(?:(?:the|my|every)\s)?(\d{{1,4}})(?![\d.,]|\s?(?:km|kwh|mi|miles|%|k\b))"),
         weekday=weekday,
         mil_is_ten_km=bool(own.get("mil_is_ten_km")),
     )

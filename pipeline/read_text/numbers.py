@@ -100,6 +100,18 @@ class NumberWords:
                     return None
         return out
 
+    def longest(self, raw: str) -> tuple[str, float] | None:
+        """The longest beginning of `raw` that makes one number, without words of joining at its end."""
+        ends = [match.start() for match in re.finditer(r"[ -]", raw)] + [len(raw)]
+        for end in reversed(ends):
+            piece = raw[:end]
+            if re.split(r"[ -]", piece)[-1] in self.joiners:
+                continue
+            value = self.parse(piece)
+            if value is not None:
+                return piece, value
+        return None
+
     def parse(self, raw: str) -> float | None:
         """The value of number words, or None where they make no number ("one and two")."""
         words = self.split(raw)
@@ -125,6 +137,8 @@ class NumberWords:
             elif kind == "c":
                 group += value
             elif kind == "t":
+                if last == "t":
+                    return None
                 if self.tens_after_ones:
                     group += value
                 else:

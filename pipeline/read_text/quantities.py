@@ -108,10 +108,11 @@ class QuantityScanner:
         multiplied = False
         if word_number:
             # "sixty-one thousand" holds its multiplier; halves may follow: "two and a half"
-            parsed = self._number_value(raw, thousands=True)
-            if parsed is None:
+            longest = next((made for words in language.number_words if (made := words.longest(raw))), None)
+            if longest is None:
                 return None
-            value = parsed[0]
+            raw, value = longest
+            end = start + len(raw)
             for words in language.number_words:
                 for phrase, plus in [(w, 0.5) for w in words.half] + [(w, 0.25) for w in words.quarter]:
                     if text.startswith(" " + phrase, end) and not text[end + 1 + len(phrase) : end + 2 + len(phrase)].isalpha():
@@ -179,7 +180,8 @@ class QuantityScanner:
             year = value if value < 50 else value - 50
             return Quantity("year", start, plate.end(), 2000 + year, 2000 + year, "a", text[start : plate.end()])
         if words and value < 10 and value == int(value):
-            return None  # "one", "two": pronouns and articles more often than quantities
+            # "one", "two": pronouns and articles more often than quantities; kept only as part of a range
+            return Quantity("number", start, end, value, value, None, raw, frozenset({"words", "small"}))
         kind = "thousands" if multiplied or value >= 2000 or (value >= 1000 and not raw.isdigit()) else "big" if value > 100 else "hundred" if value == 100 else "number"
         if kind in ("thousands", "big", "number"):
             rate = self.language.rate.match(text, end)
@@ -228,7 +230,7 @@ class QuantityScanner:
                 position = busy[block][1]
                 continue
             quantity = self._one(text, match)
-            position = max(match.end(), quantity.end if quantity else 0)
+            position = quantity.end if quantity else match.end()
             if quantity:
                 found.append(quantity)
         merged = self._ranges(text, sorted([*taken, *found], key=lambda quantity: quantity.start))
@@ -257,6 +259,11 @@ class QuantityScanner:
                     year += 2000 if year < 100 else 0
                     if 1995 <= year <= 2035:
                         add(Quantity("year", match.start(), match.end(), year, year, "a", match.group(), frozenset({"model"})))
+            for match in language.of_counts.finditer(text):
+                part, whole = float(match.group(1)), float(match.group(2))
+                if 0 < part < whole and (whole <= 20 or whole >= 30):
+                    share = 100 * part / whole
+                    add(Quantity("fraction", match.start(), match.end(), share, share, "%", match.group(), frozenset({"counts"})))
             for match in _SCORE.finditer(text):
                 value = parse_digits(match.group(1), thousands=False)
                 if value <= 110:
@@ -274,8 +281,12 @@ class QuantityScanner:
             if quantity := self._weekdays(match):
                 add(quantity)
         for match in language.half_percent.finditer(text):
+            if _AND_BEFORE.search(text[max(0, match.start() - 8) : match.start()]):
+                continue  # "three and a half percent"
             add(Quantity("percent", match.start(), match.end(), 0.5, 0.5, "%", match.group()))
         for match in language.fraction.finditer(text):
+            if _AND_BEFORE.search(text[max(0, match.start() - 8) : match.start()]):
+                continue
             value = language.fractions[re.sub(r"\s", " ", match.group())]
             add(Quantity("fraction", match.start(), match.end(), value, value, "%", match.group()))
         for match in language.a_duration.finditer(text):
@@ -326,7 +337,8 @@ class QuantityScanner:
                 out.append(joined)
                 index += 2
                 continue
-            out.append(left)
+            if "small" not in left.marks:
+                out.append(left)
             index += 1
         return out
 
@@ -362,7 +374,7 @@ class QuantityScanner:
             unit = "%" if "%" in (left.unit, right.unit) else None
             is_window = (low <= 65 and high - low >= 15 and high >= 45) or (between and low <= 65 and high - low >= 10 and high >= 45)
             kind = "window" if is_window else "percent" if unit else "number"
-            marks = frozenset({"range"} | left.marks | right.marks)
+            marks = frozenset({"range"} | left.marks | right.marks) - {"small"}
             return Quantity(kind, left.start, right.end, low, high, unit, text[left.start : right.end], marks)
         far = ("distance", "stretch", "thousands", "big", "number", "hundred")
         if right.kind in ("distance", "stretch", "thousands") and left.kind in far and not (left.unit and right.unit and left.unit != right.unit):
@@ -411,6 +423,7 @@ class QuantityScanner:
         return out
 
 
+_AND_BEFORE = re.compile(r"\w\s(?:and|und|et|y|en|og|e|och)\s(?:a\s|un\s|en\s)?$")
 _TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km)(?![a-z])")
 _M_MILES = re.compile(r"\s?m(?![a-z0-9'])")
 _EVERY = re.compile(r"\s?(?:every|each|jeden|chaque|cada|elke|hver|ogni)")

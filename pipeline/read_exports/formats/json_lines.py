@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.problems import ExportProblem
 from pipeline.read_exports.decoded_text import open_text
-from pipeline.read_exports.flat_records import Row, as_raw_rows, columns_of, flat_rows
+from pipeline.read_exports.flat_records import Row, as_raw_rows, columns_of, fixed_roles, flat_rows
 from pipeline.read_exports.json_events import BrokenJson, parse_line
 from pipeline.read_exports.raw_table import ExportFile, RawTable
 from pipeline.response import Reject
@@ -57,7 +57,7 @@ def read_tables(file: ExportFile) -> Iterator[RawTable]:
     if not first:
         raise ExportProblem("the file is empty", where=file.name, todo="export the responses again")
     columns = columns_of(first)
-    yield RawTable(columns, as_raw_rows(itertools.chain(first, rows), columns))
+    yield RawTable(columns, as_raw_rows(itertools.chain(first, rows), columns), roles=fixed_roles(columns))
 
 
 def _rows(file: ExportFile) -> Iterator[Row]:
@@ -65,21 +65,21 @@ def _rows(file: ExportFile) -> Iterator[Row]:
     number = 0
     for number, line in enumerate(_whole_lines(stream.lines(LONGEST)), start=1):
         if line is None:
-            yield _reject(file, number, "too_long", f"the line has more than {LONGEST:,} characters")
+            yield _reject(file, number, "unreadable", f"the line has more than {LONGEST:,} characters")
             continue
         if not line.strip("\ufeff \t\0"):
             continue
         try:
             record: Any = parse_line(line.strip("\ufeff \t\0"))
         except BrokenJson as error:
-            yield _reject(file, number, "bad_json", f"not JSON: {error}")
+            yield _reject(file, number, "unreadable", f"not JSON: {error}")
             continue
         if not isinstance(record, dict):
-            yield _reject(file, number, "not_an_object", f"the line holds a {_kind(record)}, not an object")
+            yield _reject(file, number, "unreadable", f"the line holds a {_kind(record)}, not an object")
             continue
         yield from flat_rows(record, f"line {number}")
     if stream.broken:
-        yield _reject(file, number + 1, "cut", stream.broken)
+        yield _reject(file, number + 1, "broken_off", stream.broken)
 
 
 def _whole_lines(pieces: Iterator[str]) -> Iterator[str | None]:
@@ -100,4 +100,6 @@ def _kind(value: Any) -> str:
 
 
 def _reject(file: ExportFile, number: int, reason: str, detail: str) -> Reject:
-    return Reject(file.source, f"line {number}", reason, detail, "mend the line or export again; the other lines were read")
+    return Reject(
+        file.source, f"line {number}", reason, detail, "mend the line or export again; the other lines were read"
+    )

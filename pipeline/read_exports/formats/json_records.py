@@ -13,7 +13,7 @@ from typing import Any
 
 from pipeline.problems import ExportProblem
 from pipeline.read_exports.decoded_text import open_text
-from pipeline.read_exports.flat_records import THREAD, Row, as_raw_rows, columns_of, flat_rows
+from pipeline.read_exports.flat_records import THREAD, Row, as_raw_rows, columns_of, fixed_roles, flat_rows
 from pipeline.read_exports.json_events import SMALL, BrokenJson, json_events
 from pipeline.read_exports.raw_table import ExportFile, RawTable
 from pipeline.read_exports.record_lists import Choice, Place, choose, keyed_records, read_place, weigh
@@ -80,7 +80,7 @@ def _table(
     rows = _rows(file, records, main_key)
     first = list(itertools.islice(rows, FIRST_ROWS))
     columns = columns_of(first)
-    return RawTable(columns, as_raw_rows(itertools.chain(first, rows), columns), name=name)
+    return RawTable(columns, as_raw_rows(itertools.chain(first, rows), columns), roles=fixed_roles(columns), name=name)
 
 
 def _rows(
@@ -97,7 +97,7 @@ def _rows(
         yield Reject(
             file.source,
             f"after record {number}",
-            "cut",
+            "broken_off",
             f"the JSON breaks off here: {error}",
             "export the file again; everything before this place was read",
         )
@@ -126,12 +126,12 @@ def _last_resort(file: ExportFile) -> RawTable:
         if isinstance(values, list) and values and all(isinstance(value, str) for value in values):
             texts: list[str] = values
             if any(" " in value for value in texts):
-                rows = ((f"record {number}", {"text": value}) for number, value in enumerate(texts, start=1))
+                rows: Iterator[Row] = ((f"record {at}", {"text": value}) for at, value in enumerate(texts, start=1))
                 return RawTable(["text"], as_raw_rows(rows, ["text"]))
         if isinstance(values, list) and len(values) > 1 and all(isinstance(value, list) for value in values):
             columns = [str(name) for name in values[0]]
             if columns and len(set(columns)) == len(columns):
-                body = (
+                body: Iterator[Row] = (
                     (f"record {number}", {name: _plain(cell) for name, cell in zip(columns, value, strict=False)})
                     for number, value in enumerate(values[1:], start=1)
                 )

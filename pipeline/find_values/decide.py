@@ -1,0 +1,80 @@
+"""Settles what each quantity is: the rules' word alone, or the role model's judgement of it.
+
+Without a model, a gate's word is final.  With one, the model's most probable role is taken where it is sure enough;
+a rule's refusal or a gate is then one more thing that the model has seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.find_values.match_rules import Matches, Refused, Taken
+from pipeline.find_values.role_features import FeatureMaker
+from pipeline.find_values.role_model import NONE, RoleModel
+from pipeline.find_values.rule_files import Rule
+from pipeline.read_text.quantities import Quantity
+
+MODEL_RULE = Rule(id="model.role", topic="model", patterns=(), priority=45, pack="crowdfade model")
+MODEL_REFUSAL = Rule(id="model.none", topic="model", patterns=(), refuse="the words around it do not report a value", pack="crowdfade model")
+LEAST_SURE = 0.5
+LEAST_SURE_CONSTANT = 0.5
+_ORIGIN = {"loss": "stated", "health": "health"}
+
+
+class Decider:
+    """Turns the rules' proposals into what is taken and what is refused."""
+
+    def __init__(self, model: RoleModel | None) -> None:
+        self.model = model
+
+    def decide(self, quantities: Sequence[Quantity], matches: Matches, features: FeatureMaker) -> None:
+        """Rewrites `matches` in place."""
+        if self.model is None:
+            matches.obey_gates()
+            return
+        by_start: dict[int, list[Taken]] = {}
+        claims_with_quantities: set[int] = set()
+        for taken in matches.taken:
+            if taken.quantity is not None:
+                by_start.setdefault(taken.quantity.start, []).append(taken)
+                claims_with_quantities.add(taken.claim)
+        kept: list[Taken] = []
+        refused = list(matches.refused)
+        kept_claims: set[int] = set()
+        for index, quantity in enumerate(quantities):
+            chances = self.model.of_quantity(features.of_quantity(index))
+            role = max(chances, key=lambda name: chances[name])
+            proposals = by_start.get(quantity.start, [])
+            proposed = next((taken for taken in proposals if same_role(taken.role, role)), None)
+            if role == NONE or chances[role] < LEAST_SURE and proposed is None:
+                for taken in proposals:
+                    refused.append(Refused(quantity.start, quantity.end, taken.gate or MODEL_REFUSAL, taken.role, quantity))
+                continue
+            if proposed is not None:
+                proposed.sure = chances[role]
+                kept.append(proposed)
+                kept_claims.add(proposed.claim)
+                continue
+            kept.append(Taken(role, quantity.low, quantity.high, quantity.start, quantity.end, MODEL_RULE, quantity.unit, None, quantity, -1 - index, None, chances[role]))
+        for taken in matches.taken:
+            if taken.quantity is not None:
+                continue
+            if taken.claim in claims_with_quantities:
+                if taken.claim in kept_claims:
+                    kept.append(taken)
+                continue
+            chance = self.model.of_constant(features.of_constant(taken))
+            if chance >= LEAST_SURE_CONSTANT:
+                taken.sure = chance
+                kept.append(taken)
+            else:
+                refused.append(Refused(taken.start, taken.end, taken.gate or MODEL_REFUSAL, taken.role))
+        matches.taken = sorted(kept, key=lambda taken: (taken.start, taken.end, taken.role))
+        matches.refused = sorted(refused, key=lambda item: (item.start, item.end))
+
+
+def same_role(ruled: str, modelled: str) -> bool:
+    """Whether a rule's role is the model's; the model knows several rule roles under one name."""
+    if ruled == modelled:
+        return True
+    return (ruled, modelled) in {("window_full", "window"), ("months", "age"), ("dc_first", "ratio"), ("ac_first", "ratio")}

@@ -1,0 +1,65 @@
+"""The learned second opinion on a quantity's role: a linear model over hashed features, a few megabytes, CPU only.
+
+Rules propose, the model disposes: it sees what the rules and gates said of a quantity beside the words around it and
+gives each role a probability.  `train_roles` makes `role_model.npz` from the labelled corpus.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from typing import Any
+
+COLUMNS = 1 << 17
+"""Number of hashed columns; a power of two."""
+NONE = "none"
+
+
+def columns(features: Sequence[str]) -> list[int]:
+    """Hashed column of each feature."""
+    mask = COLUMNS - 1
+    crc = zlib.crc32
+    return [crc(feature.encode()) & mask for feature in features]
+
+
+class RoleModel:
+    """Probabilities of roles for quantities, and of acceptance for constants."""
+
+    def __init__(self, roles: Sequence[str], quantity_weights: Any, constant_weights: Any) -> None:
+        self.roles = list(roles)
+        self._quantity = quantity_weights
+        self._constant = constant_weights
+
+    def of_quantity(self, features: Sequence[str]) -> dict[str, float]:
+        """Role -> probability; the roles' probabilities and that of `none` add up to 1."""
+        import numpy as np
+
+        scores = self._quantity[columns(features)].sum(axis=0, dtype=np.float32)
+        scores = np.exp(scores - scores.max())
+        scores /= scores.sum()
+        return dict(zip(self.roles, scores.tolist(), strict=True))
+
+    def of_constant(self, features: Sequence[str]) -> float:
+        """The probability that a rule's constant is right."""
+        import numpy as np
+
+        score = float(self._constant[columns(features)].sum(dtype=np.float32))
+        return float(1 / (1 + np.exp(-score)))
+
+
+@cache
+def shipped_model() -> RoleModel | None:
+    """The model in the package, or None where it was not built."""
+    import numpy as np
+
+    path = resources.files("pipeline.find_values") / "role_model.npz"
+    if not path.is_file():
+        return None
+    with resources.as_file(path) as real, np.load(real, allow_pickle=False) as data:
+        quantity = np.zeros((COLUMNS, len(data["roles"])), dtype=np.float32)
+        quantity[data["quantity_rows"]] = data["quantity_values"]
+        constant = np.zeros(COLUMNS, dtype=np.float32)
+        constant[data["constant_rows"]] = data["constant_values"]
+        return RoleModel([str(role) for role in data["roles"]], quantity, constant)

@@ -1,0 +1,280 @@
+"""Joins what belongs together: copies of one response, and reports of one vehicle.
+
+    responses -> copies (`copies`) -> which report repeats which (`same_reports`)
+              -> each author's other reports -> vehicles and conflicts (`vehicles`) -> keys, flags, links
+
+`join_copies` does it for everything at once; `join_more` adds new responses to what was joined before, compares only
+the new with all, and gives exactly what `join_copies` would give for all of them.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any
+
+from pipeline.dataset_columns import FIELD_NAMES, arrow_schema
+from pipeline.join_copies.copies import Copies, Texts, find_copies, read_texts
+from pipeline.join_copies.readings import Reading, read_row
+from pipeline.join_copies.same_reports import pair_reports
+from pipeline.join_copies.vehicles import FLAGS, Link, gather
+
+if TYPE_CHECKING:
+    import pyarrow
+
+KEY_DIGITS = 24
+_TEXT_COLUMNS = ("response_id", "author_key", "posted_at", "text")
+_REPORT_COLUMNS = (
+    "report_id", "response_id", "source", "posted_at", "author_key", *FIELD_NAMES, "make", "model", "chemistry_origin",
+)  # fmt: skip
+_VEHICLE_KINDS = ("follow-up", "one vehicle told twice", "conflict")
+
+
+def _no_links() -> pyarrow.Table:
+    return arrow_schema("links").empty_table()
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """What belongs together.
+
+    `response_copy_of` and `report_copy_of` lead from each copy to its original; `vehicle_key` gives every report its
+    vehicle's key; `flags` the conflict codes of a report (`vehicles.FLAGS`); `links` says why, row by row.
+    """
+
+    response_copy_of: dict[str, str] = field(default_factory=dict)
+    report_copy_of: dict[str, str] = field(default_factory=dict)
+    vehicle_key: dict[str, str] = field(default_factory=dict)
+    flags: dict[str, list[str]] = field(default_factory=dict)
+    links: pyarrow.Table = field(default_factory=_no_links)
+
+    @classmethod
+    def from_tables(cls, responses: pyarrow.Table, reports: pyarrow.Table, links: pyarrow.Table) -> Joined:
+        """What the tables of a finished ledger say was joined: the `known` of `join_more`."""
+        return cls(
+            _said(responses, "response_id", "copy_of"),
+            _said(reports, "report_id", "copy_of"),
+            _said(reports, "report_id", "vehicle_key"),
+            {
+                report: ours
+                for report, flags in zip(reports["report_id"].to_pylist(), reports["flags"].to_pylist(), strict=True)
+                if (ours := sorted(flag for flag in flags if flag in FLAGS))
+            },
+            links,
+        )
+
+
+def join_copies(responses: pyarrow.Table, reports: pyarrow.Table, evidence: pyarrow.Table) -> Joined:
+    """Copies, vehicles and conflicts among all of the responses and their reports.
+
+    `responses` needs response_id, author_key, posted_at and text; `reports` the columns of `reports.parquet` that are
+    known before this stage (make and model may be missing); `evidence` is read for the place of a vehicle's name.
+    The order of rows plays no part.
+    """
+    return join_more(
+        Joined(), responses.slice(0, 0), reports.slice(0, 0), evidence.slice(0, 0), responses, reports, evidence
+    )
+
+
+def join_more(
+    known: Joined,
+    known_responses: pyarrow.Table,
+    known_reports: pyarrow.Table,
+    known_evidence: pyarrow.Table,
+    responses: pyarrow.Table,
+    reports: pyarrow.Table,
+    evidence: pyarrow.Table,
+) -> Joined:
+    """Adds new rows to what was joined; gives exactly what `join_copies` gives for the known and the new together.
+
+    Only new responses are compared with all; vehicles are gathered again only for authors who have a new report, or
+    a report in a group of copies that a new response has joined.
+    """
+    import pyarrow as pa
+
+    fresh_ids = set(responses["response_id"].to_pylist())
+    texts = read_texts(
+        pa.concat_tables([_chosen(known_responses, _TEXT_COLUMNS), _chosen(responses, _TEXT_COLUMNS)]), fresh_ids
+    )
+    copies = find_copies(texts, known.response_copy_of)
+    rows = pa.concat_tables([_chosen(known_reports, _REPORT_COLUMNS), _chosen(reports, _REPORT_COLUMNS)])
+    links = [
+        Link("copy", copy, original, round(alike.score, 4), alike.reason)
+        for copy, (original, alike) in copies.links.items()
+    ]
+    report_copy_of = _copied_reports(copies, rows, links)
+    touched = _touched(rows, fresh_ids | copies.changed)
+    joining = _Vehicles(known, touched)
+    named = pa.concat_tables([_chosen(known_evidence, _PLACE_COLUMNS), _chosen(evidence, _PLACE_COLUMNS)])
+    said = pa.concat_tables([_chosen(known_responses, _TEXT_COLUMNS), _chosen(responses, _TEXT_COLUMNS)])
+    joining.gather(rows, report_copy_of, said, texts, named)
+    links += joining.links
+    return Joined(
+        copies.of,
+        report_copy_of,
+        joining.keys(rows["report_id"].to_pylist(), report_copy_of),
+        {report: sorted(flags) for report, flags in sorted(joining.flags.items())},
+        _link_table(links),
+    )
+
+
+_PLACE_COLUMNS = ("report_id", "field", "start", "end")
+
+
+class _Vehicles:
+    """The vehicles of all authors while they are gathered: those of untouched authors are taken as they were."""
+
+    def __init__(self, known: Joined, touched: set[str]) -> None:
+        self._known = known
+        self._touched = touched
+        self._first: dict[str, str] = {}  # report -> the first report of its vehicle, where it is another one
+        self.flags: dict[str, set[str]] = {}
+        self.links: list[Link] = []
+
+    def gather(
+        self,
+        rows: pyarrow.Table,
+        report_copy_of: dict[str, str],
+        responses: pyarrow.Table,
+        texts: Texts,
+        evidence: pyarrow.Table,
+    ) -> None:
+        """Gathers the original reports of each touched author, and takes over those of the others."""
+        import pyarrow as pa
+
+        ids, authors = rows["report_id"].to_pylist(), rows["author_key"].to_pylist()
+        of_author: dict[str, list[int]] = defaultdict(list)
+        for row, (report, author) in enumerate(zip(ids, authors, strict=True)):
+            if author is not None and report not in report_copy_of:
+                of_author[author].append(row)
+        self._take_over({ids[row] for author in of_author.keys() - self._touched for row in of_author[author]})
+        several = {author: found for author, found in of_author.items() if author in self._touched and len(found) > 1}
+        chosen = sorted(row for found in several.values() for row in found)
+        readings: dict[str, list[Reading]] = defaultdict(list)
+        for author, reading in _readings(rows.take(pa.array(chosen, pa.int64())), responses, texts, evidence):
+            readings[author].append(reading)
+        for author in sorted(readings):
+            vehicles = gather(readings[author])
+            for group in vehicles.groups:
+                for reading in group[1:]:
+                    self._first[reading.report] = group[0].report
+            self.links += vehicles.links
+            for report, flags in vehicles.flags.items():
+                self.flags.setdefault(report, set()).update(flags)
+
+    def _take_over(self, reports: set[str]) -> None:
+        firsts: dict[str, str] = {}
+        for report in sorted(reports):
+            first = firsts.setdefault(self._known.vehicle_key[report], report)
+            if first != report:
+                self._first[report] = first
+            if flags := self._known.flags.get(report):
+                self.flags[report] = set(flags)
+        for link in self._known.links.to_pylist():
+            if link["kind"] in _VEHICLE_KINDS and link["id"] in reports:
+                self.links.append(Link(**link))
+
+    def keys(self, reports: Iterable[str], report_copy_of: dict[str, str]) -> dict[str, str]:
+        """Each report's vehicle key: a hash of the smallest report_id of its vehicle, copies counted in."""
+        first_of: dict[str, str] = {}
+        smallest: dict[str, str] = {}
+        for report in reports:
+            original = report_copy_of.get(report, report)
+            first = first_of[report] = self._first.get(original, original)
+            smallest[first] = min(smallest.get(first, report), report)
+        return {report: vehicle_key(smallest[first]) for report, first in first_of.items()}
+
+
+def vehicle_key(smallest_report: str) -> str:
+    """The key of the vehicle whose smallest report_id this is: 24 hex digits of SHA-256."""
+    return sha256(f"vehicle {smallest_report}".encode()).hexdigest()[:KEY_DIGITS]
+
+
+def _copied_reports(copies: Copies, rows: pyarrow.Table, links: list[Link]) -> dict[str, str]:
+    """Which report repeats which, over all groups of copies; adds a link for each."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    members = copies.of.keys() | set(copies.of.values())
+    wanted = pc.is_in(rows["response_id"], pa.array(sorted(members), pa.string()))
+    of_response: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows.filter(wanted).to_pylist():
+        of_response[row["response_id"]].append(row)
+    clusters: dict[str, list[str]] = {}
+    for copy, original in copies.of.items():  # in the order of time
+        clusters.setdefault(original, [original]).append(copy)
+    found: dict[str, str] = {}
+    for cluster in clusters.values():
+        reports = [sorted(of_response[member], key=lambda row: str(row["report_id"])) for member in cluster]
+        for report, (original, share) in pair_reports(reports).items():
+            found[report] = original
+            links.append(Link("copy", report, original, round(share, 4), "its response is a copy; the values agree"))
+    return found
+
+
+def _touched(rows: pyarrow.Table, responses: set[str]) -> set[str]:
+    pairs = zip(rows["response_id"].to_pylist(), rows["author_key"].to_pylist(), strict=True)
+    return {author for response, author in pairs if author is not None and response in responses}
+
+
+def _readings(
+    rows: pyarrow.Table, responses: pyarrow.Table, texts: Texts, evidence: pyarrow.Table
+) -> Iterable[tuple[str, Reading]]:
+    import pyarrow.compute as pc
+
+    wanted = pc.is_in(responses["response_id"], pc.unique(rows["response_id"]))
+    some = responses.filter(wanted)
+    said = dict(zip(some["response_id"].to_pylist(), some["text"].to_pylist(), strict=True))
+    named = evidence.filter(pc.equal(evidence["field"], "vehicle_text"))
+    named = named.filter(pc.is_in(named["report_id"], pc.unique(rows["report_id"])))
+    places = dict(zip(named["report_id"].to_pylist(), named["start"].to_pylist(), strict=True))
+    counts: dict[str, list[str]] = defaultdict(list)
+    for response, report in zip(rows["response_id"].to_pylist(), rows["report_id"].to_pylist(), strict=True):
+        counts[response].append(report)
+    order = {report: number for reports in counts.values() for number, report in enumerate(sorted(reports))}
+    for batch in rows.to_batches(8192):
+        for row in batch.to_pylist():
+            report, response = row["report_id"], row["response_id"]
+            place = texts.place.get(response)
+            yield (
+                row["author_key"],
+                read_row(
+                    row,
+                    text=said.get(response) or "",
+                    plain="" if place is None else texts.plain[place],
+                    number=order[report],
+                    alone=len(counts[response]) == 1,
+                    named_at=places.get(report),
+                ),
+            )
+
+
+def _chosen(table: pyarrow.Table, columns: Iterable[str]) -> pyarrow.Table:
+    """The columns of a table in one schema, those that it lacks as nulls."""
+    import pyarrow as pa
+
+    types = {"posted_at": pa.timestamp("us", tz="UTC"), "start": pa.int64(), "end": pa.int64()}
+    types |= {column.name: column.type for column in arrow_schema("reports") if column.name not in types}
+    out = {}
+    for name in columns:
+        wanted = types.get(name, pa.string())
+        if name in table.column_names:
+            out[name] = table[name].cast(wanted)
+        else:
+            out[name] = pa.chunked_array([pa.nulls(table.num_rows, wanted)])
+    return pa.table(out)
+
+
+def _said(table: pyarrow.Table, key: str, column: str) -> dict[str, str]:
+    pairs = zip(table[key].to_pylist(), table[column].to_pylist(), strict=True)
+    return {one: other for one, other in pairs if other is not None}
+
+
+def _link_table(links: list[Link]) -> pyarrow.Table:
+    import pyarrow as pa
+
+    rows = sorted(set(links), key=lambda link: (link.kind, link.id, link.other_id, link.reason))
+    columns = ("kind", "id", "other_id", "score", "reason")
+    return pa.table({name: [getattr(link, name) for link in rows] for name in columns}, schema=arrow_schema("links"))
