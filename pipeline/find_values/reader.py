@@ -16,17 +16,18 @@ from pipeline.find_values.decide import Decider
 from pipeline.find_values.match_rules import Matches, RuleMatcher
 from pipeline.find_values.role_features import FeatureMaker
 from pipeline.find_values.role_model import RoleModel, shipped_model
-from pipeline.find_values.rule_files import BUILT_IN, PackInfo, load_rules, pack_info
+from pipeline.find_values.rule_files import BUILT_IN, PackInfo, languages_with_rules, load_rules, pack_info
 from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import VehicleTracker
 from pipeline.read_text.fold import fold
-from pipeline.read_text.language_data import language_data
+from pipeline.read_text.language_data import available, language_data
 from pipeline.read_text.quantities import QuantityScanner, Quantity, abstract
 from pipeline.read_text.quotations import blank, find_quotations
 from pipeline.read_text.sentences import Sentence, sentences
 from pipeline.response import FoundValue, Reading, Refusal, Report, Response
 
 _MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mi|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
+_SAME_PACK = {"no": "nb", "nn": "nb"}
 _KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|kilomet\w+|klicks|km/h|kilómet\w+|quilómet\w+|chilomet\w+)(?!\w)")
 
 
@@ -76,11 +77,12 @@ class ResponseReader:
         self._packs = [Path(pack) for pack in rules]
         self.packs: list[PackInfo] = [pack_info(folder) for folder in (BUILT_IN, *self._packs)]
         self.lang = lang
+        self._languages = frozenset(languages_with_rules(self._packs)) & frozenset(available())
         self._readers: dict[str, LanguageReader] = {}
 
     def _reader(self, language: str) -> LanguageReader:
         if language not in self._readers:
-            self._readers[language] = LanguageReader(language, self._packs, self._model)
+            self._readers[language] = LanguageReader(language, self._packs, self._model if language == "en" else None)
         return self._readers[language]
 
     def read(self, responses: Sequence[Response]) -> list[Reading]:
@@ -89,8 +91,9 @@ class ResponseReader:
 
     def read_one(self, response: Response) -> Reading:
         """What one response reports, and what was turned down in it."""
-        language = self.lang or response.lang or "en"
-        return self._read_text(response.text, self._reader("en" if language not in ("en",) else language))
+        language = (self.lang or response.lang or "en").split("-")[0].lower()
+        language = _SAME_PACK.get(language, language)
+        return self._read_text(response.text, self._reader(language if language in self._languages else "en"))
 
     def _read_text(self, original: str, reader: LanguageReader) -> Reading:
         scene = reader.scene(original)

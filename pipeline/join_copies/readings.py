@@ -39,8 +39,8 @@ _PEOPLE_WORDS: dict[str, str] = {
 _PEOPLE: dict[str, str] = {word: person for person, words in _PEOPLE_WORDS.items() for word in words.split()}
 _ANOTHER = re.compile(
     r"\b(?:(?:the|my|our|her|his) (?:other|second|2nd) (?:car|one|ev|vehicle|electric)|second car|other car|"
-    r"zweitwagen|zweite[sn]? auto|anderes auto|also (?:have|own|drive|run)|deuxieme voiture|autre voiture|segundo coche|"
-    r"otro coche|seconda auto|tweede auto|andre bilen|car (?:two|2|b)\b)"
+    r"zweitwagen|zweite[sn]? auto|anderes auto|also (?:have|own|drive|run)|deuxieme voiture|autre voiture|"
+    r"segundo coche|otro coche|seconda auto|tweede auto|andre bilen|car (?:two|2|b)\b)"
 )
 _REPLACED = re.compile(
     r"\b(?:new (?:pack|battery)|(?:pack|battery) (?:was |got |has been |is )?(?:replaced|swapped|exchanged|changed)|"

@@ -7,6 +7,7 @@ the whole.  An author's vehicles depend on that author's reports alone, in any o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -117,7 +118,7 @@ def _explain(
 
 def _score(points: float) -> float:
     """Points as a number from 0 to 1 that grows with them: 0.5 for none."""
-    return round(1 - 0.5 ** (1 + max(points, -1.0) / 2), 4)
+    return round(1 - math.exp2(-1 - max(points, -1.0) / 2), 4)
 
 
 def _find_conflicts(group: list[Reading], found: Vehicles) -> None:

@@ -39,9 +39,8 @@ class Roles:
         """One line that says which column is what."""
         parts = [f"{role} = {self.columns[self.places[role]]!r}" for role in ROLES if role in self.places]
         for asked in self.plan.asked:
-            unit = asked.question.unit or (
-                f"unit in {self.columns[asked.unit_place]!r}" if asked.unit_place is not None else ""
-            )
+            beside = asked.unit_place
+            unit = asked.question.unit if beside is None else f"unit in {self.columns[beside]!r}"
             parts.append(f"{asked.question.field} = {asked.title!r}" + (f" ({unit})" if unit else ""))
         parts.extend(f"read along = {title!r}" for title, _ in self.plan.spoken)
         return ", ".join(parts)
@@ -150,7 +149,7 @@ def _fit(role: str, stats: _Stats) -> float | None:
     if role == "thread":
         return 0.1 if stats.words <= 15 else None
     if role == "likes":
-        return 0.3 if stats.counts >= 0.8 else None
+        return 0.3 if stats.counts >= 0.5 else None
     if role == "source":
         return 0.1 if stats.words <= 8 and stats.counts < 0.8 else None
     if role == "lang":

@@ -14,8 +14,8 @@ def _words(text: str) -> frozenset[str]:
 
 
 _BLOCKS = _words(
-    "address article aside blockquote body center dd details dialog dir div dl d"
-    "t fieldset figcaption figure footer form"
+    "address article aside blockquote body center dd details dialog dir div dl"
+    " dt fieldset figcaption figure footer form"
     " h1 h2 h3 h4 h5 h6 header hr html legend li main menu nav ol optgroup option p pre search section summary table"
     " tbody tfoot thead tr ul"
 )

@@ -146,6 +146,11 @@ _NUMBERED = re.compile(
 _RULER = re.compile(r"\s*(?:[-=_*~—–]\s?){3,}\s*")
 _LONG = 200
 """A longer line is somebody's words, whatever is in it."""
+_PAGE_TOP = re.compile(
+    r"(?:\d[\d.,]* )?(?:comments|responses|kommentare|kommentarer|commentaires|comentarios|commenti)(?: \(?\d+\)?)?"
+    r"|sort by.*|top comments|newest first|oldest first|most relevant|all comments|view all comments",
+    re.IGNORECASE,
+)
 _INVISIBLE = re.compile("[\u200b-\u200f\u2060\ufe0e\ufe0f\ufeff]")
 
 
@@ -199,6 +204,11 @@ def tell(line: str) -> Line:
     if _could_be_name(bare):
         return Line("name", author=bare, text=line)
     return Line("text", text=line)
+
+
+def page_top(line: str) -> bool:
+    """True for what stands between a page's title and its first comment: "11 comments", "Sort by", "Newest first"."""
+    return _PAGE_TOP.fullmatch(line.strip()) is not None
 
 
 def _chat(bare: str) -> Line | None:

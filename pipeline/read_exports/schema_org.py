@@ -83,6 +83,7 @@ def _postings(roots: list[Any]) -> Iterator[Posting]:
     nodes = _named_nodes(roots)
     parents = _referenced_parents(roots)
     done: set[str] = set()
+    threads: dict[str, str] = {}
     pending: list[tuple[Any, str | None, str | None]] = [(root, None, None) for root in reversed(roots)]
     while pending:
         value, parent, thread = pending.pop()
@@ -102,9 +103,11 @@ def _postings(roots: list[Any]) -> Iterator[Posting]:
             above = _reference(value.get("parentItem")) or parent or parents.get(own or "")
             posting = _linked(value, nodes, sorted(kinds & RESPONSES)[0])
             posting.id, posting.parent = own, above if above != own else None
-            posting.thread = thread or posting.thread
+            posting.thread = thread or (threads.get(above, above) if above else own)
+            if own:
+                threads[own] = posting.thread or own
             yield posting
-            thread, inner_parent = thread or own, own
+            thread, inner_parent = posting.thread, own
         else:
             if any(_ARTICLES.fullmatch(kind) for kind in kinds):
                 thread = own or thread
@@ -236,6 +239,7 @@ def microdata_posting(item: Item) -> Posting | None:
         elif _ARTICLES.fullmatch(above.kind or ""):
             thread = _microdata_id(above)
         above = above.outer
+    thread = thread or parent or _microdata_id(item)
     likes = _whole(_first(values, "upvoteCount"))
     for counter in values.get("interactionStatistic", ()):
         if (

@@ -189,8 +189,7 @@ def plan_survey(columns: Sequence[str], rows: Sequence[Sequence[Cell]], taken: f
         earlier = next((asked for asked in plan.asked if asked.question.field == question.field), None)
         title = _title(columns[place])
         if earlier is None:
-            unit_place = units.get(place) if question.unit is None else None
-            plan.asked.append(Asked(question, title, [place], unit_place))
+            plan.asked.append(Asked(question, title, [place], units.get(place)))
         elif question.field == "vehicle_text" and not question.sure:
             earlier.places.append(place)
             earlier.title = f"{earlier.title} / {title}"
@@ -250,7 +249,7 @@ def _unit_columns(
     """Question column -> the column beside it that only holds its unit."""
     units: dict[int, int] = {}
     for place, question in found.items():
-        if question.unit is not None or question.unit_kind in ("", "percent", "frequency"):
+        if question.unit_kind in ("", "percent", "frequency"):
             continue
         for beside in (place + 1, place - 1):
             if not 0 <= beside < len(columns) or beside in taken or beside in found or beside in units.values():

@@ -19,7 +19,6 @@ REASONS: dict[str, str] = {
     "text_too_long": "the text is longer than any response is",
     "cell_too_long": "a cell of the row is longer than any response is",
     "unclosed_quote": "a quotation mark opens in the row and is never closed",
-    "broken_row": "the row cannot be taken apart into cells",
     "wrong_encoding": "the row holds bytes that are not of the file's encoding",
     "broken_off": "the file or its packing breaks off; what stood before was kept",
     "no_text_column": "a table of the file in which no column holds the responses' text was left out",
@@ -192,7 +191,7 @@ class RowReader:
                 unit = asked.question.unit
                 if asked.unit_place is not None:
                     beside = as_written(cells[asked.unit_place]).strip()
-                    unit = unit_named(beside, asked.question.unit_kind)
+                    unit = unit_named(beside, asked.question.unit_kind) or (None if beside else unit)
                     line = f"{line} {beside}" if beside else line
                 if not is_no_answer(answer):
                     field, end = asked.question.field, start + len(answer)

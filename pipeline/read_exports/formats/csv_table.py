@@ -131,16 +131,31 @@ def _records(file: ExportFile, encoding: str, dialect: _Dialect) -> Iterator[Raw
                 reader = _reader(lines, dialect)
                 continue
             except csv.Error as error:
-                yield _reject(file, number, "broken_row", str(error))
+                again = _lenient(lines.taken, dialect) if "unexpected end" not in str(error) else None
                 reader = _reader(lines, dialect)
-                continue
+                if again is None:
+                    yield _reject(file, number, "unclosed_quote", "a quotation mark opens here and is never closed")
+                    lines.push_back()
+                    continue
+                cells = again
             if number == 1 and len(cells) <= 2 and cells and cells[0].lower().lstrip("﻿").startswith("sep="):
                 continue
             yield _checked(file, number, cells, wide)
 
 
 def _reader(lines: _Lines, dialect: _Dialect) -> Iterator[list[str]]:
-    return csv.reader(lines, delimiter=dialect.delimiter, escapechar=dialect.escape, skipinitialspace=False)
+    return csv.reader(lines, delimiter=dialect.delimiter, escapechar=dialect.escape, strict=True)
+
+
+def _lenient(lines: list[str], dialect: _Dialect) -> list[str] | None:
+    """A line with quotation marks in wrong places, as far as it can be read; None for a record of several lines.
+
+    In several lines such a mark is most likely the next cell's, and one that was never closed stands before it.
+    """
+    if len(lines) != 1:
+        return None
+    rows = list(csv.reader(lines, delimiter=dialect.delimiter, escapechar=dialect.escape))
+    return rows[0] if len(rows) == 1 else None
 
 
 def _checked(file: ExportFile, number: int, cells: list[str], wide: bool) -> RawRow | Reject:
@@ -163,7 +178,6 @@ def _encodable(cell: str) -> bool:
 
 _HINTS = {
     "unclosed_quote": "close the quotation mark, or export again with all text cells quoted",
-    "broken_row": "look at the row in a text editor",
     "cell_too_long": "look whether a quotation mark is missing before or in this row",
     "wrong_encoding": "save the file as UTF-8",
 }

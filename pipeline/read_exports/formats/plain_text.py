@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from pipeline.problems import ExportProblem
 from pipeline.read_exports.decoded_text import open_text
-from pipeline.read_exports.page_lines import Line, tell
+from pipeline.read_exports.page_lines import Line, page_top, tell
 from pipeline.read_exports.raw_table import ExportFile, RawRow, RawTable
 from pipeline.response import Reject
 
@@ -64,7 +64,8 @@ def _rows(file: ExportFile, blocks: list[_Block], broken: str) -> Iterator[RawRo
     for number, block in enumerate(blocks, start=1):
         record = f"block {number} (line {block.start + 1})"
         text = _own_words(block)
-        if text:
+        furniture = not block.author and not block.time and any(page_top(line) for _, line in block.lines)
+        if text and not furniture:
             yield RawRow(record, [text, block.author or None, block.time or None, block.likes])
         else:
             shown = (
@@ -104,7 +105,9 @@ def _blocks(raw: list[str]) -> list[_Block]:
     _settle_maybes(told)
     headers = _headers(told)
     footers = _footers(told)
-    if headers and len(headers) >= len(footers):
+    in_headers = {place for start, end in headers.items() for place in range(start, end)}
+    dated = [place for place in footers if _has_time(told, place, in_headers)]
+    if headers and len(headers) >= len(dated):
         return _by_headers(told, raw, headers)
     if len(footers) >= 2 or (footers and told[footers[0]].time):
         return _by_footers(told, raw, set(footers))
@@ -196,6 +199,16 @@ def _name_and_date(told: list[Line], place: int) -> int:
         elif kind not in ("blank", "boilerplate"):
             break
     return at + 1 if named and dated else 0
+
+
+def _has_time(told: list[Line], last: int, in_headers: set[int]) -> bool:
+    """True where the run of dates and buttons that ends at `last` has a date that no header holds."""
+    place = last
+    while place >= 0 and told[place].kind in ("date", "boilerplate", "blank"):
+        if told[place].time and place not in in_headers:
+            return True
+        place -= 1
+    return False
 
 
 def _footers(told: list[Line]) -> list[int]:
