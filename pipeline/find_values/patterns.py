@@ -7,7 +7,7 @@ A pattern is written like the words that it reads, its parts separated by blanks
     {km:distance|thousands} on the <clock>
     (it's|its|is) at {health:level}    one of several phrases
 
-Slots: `{role:kind|kind}` takes the quantity for a role, `{kind}` only asks that one stands there.  Kinds are those of
+Slots (`{kind}` also inside a group): `{role:kind|kind}` takes the quantity for a role, `{kind}` only asks that one stands there.  Kinds are those of
 `read_text.quantities.KINDS`, or the groups of `GROUPS` below.  `..` is a gap of up to three words, `...` of up to
 eight; a gap never crosses a quantity, a sentence end or a line; `..` does not cross a comma either.  `^` is the start of a clause, `$` its end,
 `,` a comma that may be absent.  Between two parts blanks, colons, dashes, an opening bracket and a word of
@@ -139,7 +139,11 @@ class PatternCompiler:
             classes.add(name)
             return self.classes[name]
 
+        def slot_source(match: re.Match[str]) -> str:
+            return self._slot("{" + match.group(1) + "}", where, 0)[0]
+
         source = re.sub(r"<([\w-]+)>", class_source, body)
+        source = re.sub(r"\{([a-z]+(?:\|[a-z]+)*)\}", slot_source, source)
         if not re.search(r"\\s", body):
             source = source.replace(" ", r"\s")
         plain_start = body[0].isalnum() or body[0] in "(<"

@@ -54,18 +54,20 @@ class AnchorFinder:
         my = _any(data.get("possessive_own") or ["my"])
         speaks = _any(data.get("speaks") or [])
         after_own = data.get("possessive_suffix") or "(?:'s|s')"
-        verbs = data.get("owner_verbs") or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
+        verbs = data.get("owner_verbs") or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
         article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
             owner = (
-                rf"(?<!\w)(?:{my}|{article})\s(?:\w+\s){{0,2}}?(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?[:(])|(?=\s?$))(?!\s(?:{speaks})(?!\w))"
+                rf"(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\()))(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?[:(])|(?=\s?$))(?!\s(?:{speaks})(?!\w))"
                 if not data.get("relation_pattern")
                 else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
             )
             self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
         self.fleet = re.compile(rf"(?<!\w)(?:{'|'.join(data.get('fleet') or ['(?!)'])})(?!\w)")
+        self.subsets = {str(word): list(indexes) for word, indexes in (data.get("subset") or {}).items()}
+        self.subset = re.compile(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)")
         self.both = re.compile(rf"(?<![\w])(?:{_any(data.get('both') or [])})(?!\w)")
         self.ordinals = [(re.compile(rf"(?:{_any(entry['words'])})(?!\w)"), str(entry["index"])) for entry in data.get("ordinals") or []]
         self.pronouns: dict[str, re.Pattern[str]] = {}
@@ -87,6 +89,7 @@ class AnchorFinder:
         for pattern, index in self.ordinals:
             out.extend(Anchor("order", m.start(), m.end(), index) for m in pattern.finditer(text))
         out.extend(Anchor("both", m.start(), m.end(), m.group()) for m in self.both.finditer(text))
+        out.extend(Anchor("both", m.start(), m.end(), f"subset {m.group()}") for m in self.subset.finditer(text))
         taken = [(anchor.start, anchor.end) for anchor in out]
         for match in self.own_self.finditer(text):
             if not any(start <= match.start() < end for start, end in taken):

@@ -83,7 +83,7 @@ class Settler:
             made = self._distance(taken)
             if made is None or not 0 < made[0] <= MOST_KM:
                 continue
-            weight = 1 if taken.rule.priority >= 40 else 0
+            weight = 2 if taken.rule.priority >= 90 else 1 if taken.rule.priority >= 40 else 0
             if best is None or (weight, made[0]) > (best[1], best[0]):
                 best = (made[0], weight, taken, made[1])
         if best:
@@ -142,7 +142,7 @@ class Settler:
             elif -20 < taken.value < 100:
                 value = round(taken.value, 4)
                 derivation = self._plain(value) + " %" if taken.low == taken.high else f"({self._plain(taken.low)} + {self._plain(taken.high)}) / 2 %"
-                made.append((40 + (taken.rule.priority > 50), taken.start, value, "stated", taken, derivation, ()))
+                made.append((60 if taken.rule.priority >= 90 else 40 + (taken.rule.priority > 50), taken.start, value, "stated", taken, derivation, ()))
         for taken in self._of("health"):
             if 30 <= taken.value <= 106:
                 value = round(100 - taken.value, 4)

@@ -19,7 +19,7 @@ from pipeline.read_text.sentences import Sentence, containing
 from pipeline.response import FoundValue
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Vehicle:
     """One vehicle of a response: who has it, what it is called, and what was taken for it."""
 
@@ -65,7 +65,7 @@ class VehicleTracker:
         blocked = [(q.start, q.end) for q in quantities if q.kind not in ("other",) or len(q.said) > 6] + list(blanked)
         names = self.names.find(original, folded, years, blocked)
         anchors = self.finder.find(text)
-        walk = _Walk(text, list(spans), anchors, names, taken, self.on)
+        walk = _Walk(text, list(spans), anchors, names, taken, self.on, self.finder.subsets)
         vehicles = walk.vehicles()
         for vehicle in vehicles:
             self._say(original, vehicle)
@@ -85,8 +85,9 @@ class VehicleTracker:
 class _Walk:
     """One response's way from anchor to anchor."""
 
-    def __init__(self, text: str, spans: list[Sentence], anchors: list[Anchor], names: list[Name], taken: Sequence[Taken], on: re.Pattern[str]) -> None:
-        self.text, self.spans, self.on = text, spans, on
+    def __init__(self, text: str, spans: list[Sentence], anchors: list[Anchor], names: list[Name], taken: Sequence[Taken], on: re.Pattern[str], subsets: dict[str, list[int]]) -> None:
+        self.text, self.spans, self.on, self.subsets = text, spans, on, subsets
+        self.position = 0
         self.taken = sorted(taken, key=lambda t: t.start)
         self.events: list[tuple[int, int, Anchor | Taken]] = []
         for name in names:
@@ -99,7 +100,9 @@ class _Walk:
         self.events.sort(key=lambda event: (event[0], event[1]))
         self.known: list[Vehicle] = [Vehicle()]
         self.current = self.known[0]
-        self.shared: list[Taken] = []
+        self.shared: list[tuple[Taken, list[Vehicle]]] = []
+        self.shared_with: list[Vehicle] = []
+        self.opened_at = -99
         self.shared_until = -1
         self.order_style = len({a.key for a in anchors if a.kind == "order"}) >= 1
 
@@ -122,13 +125,20 @@ class _Walk:
 
     def _give(self, position: int, value: Taken) -> None:
         if position < self.shared_until:
-            self.shared.append(value)
+            self.shared.append((value, self.shared_with))
         else:
             self.current.taken.append(value)
 
     # -- turning to a vehicle ---------------------------------------------------------------------------------
 
     def _turn(self, anchor: Anchor) -> None:
+        self.position = anchor.end
+        before = self.current
+        self._dispatch(anchor)
+        if self.current is not before and anchor.kind != "name":
+            self.opened_at = anchor.end
+
+    def _dispatch(self, anchor: Anchor) -> None:
         getattr(self, f"_turn_{anchor.kind}")(anchor)
 
     def _open(self, **attributes: object) -> Vehicle:
@@ -142,6 +152,7 @@ class _Walk:
         for name, value in attributes.items():
             setattr(vehicle, name, value)
         self.current = vehicle
+        self.opened_at = self.position
         return vehicle
 
     def _turn_relation(self, anchor: Anchor) -> None:
@@ -251,15 +262,19 @@ class _Walk:
         if sentence is None:
             return
         clause = next((c for c in sentence.clauses if c[0] <= anchor.start < c[1]), (sentence.start, sentence.end))
-        if "bought" in self.text[clause[0] : clause[1]] and False:
+        targets = list(self.known)
+        if anchor.key.startswith("subset "):
+            indexes = self.subsets.get(anchor.key[7:], [])
+            targets = [self.known[i] for i in indexes if -len(self.known) <= i < len(self.known)]
+        if anchor.key == "of them" and len(self.known) < 2:
             return
-        self.shared_until = sentence.end
+        self.shared_until, self.shared_with = sentence.end, targets
         # values already given in this clause ("stop at 80 with both") are shared as well
         for vehicle in self.known:
             moved = [value for value in vehicle.taken if clause[0] <= value.start < anchor.start]
             for value in moved:
                 vehicle.taken.remove(value)
-            self.shared.extend(moved)
+            self.shared.extend((value, targets) for value in moved)
 
     def _turn_name(self, anchor: Anchor) -> None:
         name = self.names[anchor.start]
@@ -270,6 +285,9 @@ class _Walk:
                 self.current.name = name
             return
         own_before = re.search(r"(?:^|\s)(?:my|our|mein|meine|unser|unsere|mon|ma|notre|mi|nuestro|nuestra|mijn|onze|min|vår|mio|mia|il mio|la mia|meu|minha)\s(?:\S+\s){0,2}$", self.text[max(0, anchor.start - 24) : anchor.start])
+        if self.current.name is None and len(self.known) > 1 and anchor.start - self.opened_at <= 30:
+            self.current.name = name
+            return
         if same and not (own_before and self.current.name is None):
             self.current = same[-1]
             return
@@ -305,9 +323,12 @@ class _Walk:
         """Shares what was said of all, and folds vehicles of which nothing is told into the one that is left."""
         able = [vehicle for vehicle in self.known if vehicle.has_values]
         if self.shared:
-            targets = [vehicle for vehicle in self.known if vehicle.has_values or vehicle.name] or self.known[:1]
-            for vehicle in targets:
-                vehicle.taken.extend(self.shared)
+            real = [vehicle for vehicle in self.known if vehicle.has_values or vehicle.name] or self.known[:1]
+            for value, wanted in self.shared:
+                for vehicle in real:
+                    if vehicle in wanted or not any(v in wanted for v in real):
+                        vehicle.taken.append(value)
+            for vehicle in real:
                 vehicle.taken.sort(key=lambda value: value.start)
             able = [vehicle for vehicle in self.known if vehicle.has_values]
         if len(able) == 1:

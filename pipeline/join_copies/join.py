@@ -70,7 +70,7 @@ def join_copies(responses: pyarrow.Table, reports: pyarrow.Table, evidence: pyar
     """Copies, vehicles and conflicts among all of the responses and their reports.
 
     `responses` needs response_id, author_key, posted_at and text; `reports` the columns of `reports.parquet` that are
-    known before this stage (make and model may be missing); `evidence` is read for the place of a vehicle's name.
+    known before this stage (make and model may be missing); `evidence` is read for the place where a report is told.
     The order of rows plays no part.
     """
     return join_more(
@@ -120,7 +120,7 @@ def join_more(
     )
 
 
-_PLACE_COLUMNS = ("report_id", "field", "start", "end")
+_PLACE_COLUMNS = ("report_id", "start")
 
 
 class _Vehicles:
@@ -227,9 +227,10 @@ def _readings(
     wanted = pc.is_in(responses["response_id"], pc.unique(rows["response_id"]))
     some = responses.filter(wanted)
     said = dict(zip(some["response_id"].to_pylist(), some["text"].to_pylist(), strict=True))
-    named = evidence.filter(pc.equal(evidence["field"], "vehicle_text"))
-    named = named.filter(pc.is_in(named["report_id"], pc.unique(rows["report_id"])))
-    places = dict(zip(named["report_id"].to_pylist(), named["start"].to_pylist(), strict=True))
+    told = evidence.filter(pc.is_in(evidence["report_id"], pc.unique(rows["report_id"])))
+    told = told.group_by("report_id").aggregate([("start", "min")])
+    places = dict(zip(told["report_id"].to_pylist(), told["start_min"].to_pylist(), strict=True))
+    others = set(rows.filter(pc.equal(rows["whose"], "other"))["report_id"].to_pylist())
     counts: dict[str, list[str]] = defaultdict(list)
     for response, report in zip(rows["response_id"].to_pylist(), rows["report_id"].to_pylist(), strict=True):
         counts[response].append(report)
@@ -245,8 +246,8 @@ def _readings(
                     text=said.get(response) or "",
                     plain="" if place is None else texts.plain[place],
                     number=order[report],
-                    alone=len(counts[response]) == 1,
-                    named_at=places.get(report),
+                    alone=len(counts[response]) == 1 or {report} == others.intersection(counts[response]),
+                    said_at=places.get(report),
                 ),
             )
 

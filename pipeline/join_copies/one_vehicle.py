@@ -70,6 +70,8 @@ def weigh(one: Reading, two: Reading) -> Weighing:
     _weigh_odometer(one, two, weighing)
     _weigh_age(one, two, weighing)
     _weigh_loss(one, two, weighing)
+    if two.again and not one.again and (fit or one.year == two.year):
+        weighing.add(1.5, "the later one calls itself an update")
     days = days_between(one, two)
     if days is not None and days <= 30 and _edit_of(one, two):
         weighing.add(3.0, "nearly the same words")

@@ -12,6 +12,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from hashlib import blake2b
+from html import unescape
 
 from pipeline.join_copies.telling_words import APPLAUSE, BIG_NUMBERS, NUMBER_WORDS, SMALL_NUMBERS, TENS
 from pipeline.read_text.fold import fold
@@ -48,6 +49,7 @@ _UNIT_WORDS: dict[str, str] = {
 _UNITS: dict[str, str] = {word: unit for unit, words in _UNIT_WORDS.items() for word in words.split()}
 _TIGHT = frozenset(("%", "km", "mi", "kwh"))
 _PER_CENT = re.compile(r"\bper cent\b|\bpour cent\b|\bpor ciento\b|\bper cento\b")
+_ADDRESS = re.compile(r"(?:https?://|www\.)\S+|</?(?:br|p|b|i|em|strong|div|span|a)\b[^>\n]{0,200}>", re.IGNORECASE)
 _QUOTE_LINE = re.compile(r"^\s*(?:&gt;|>)+\s?")
 _BB_QUOTE = re.compile(r"\[quote[^\]]*\](.*?)\[/quote\]|<blockquote>(.*?)</blockquote>", re.DOTALL | re.IGNORECASE)
 _WROTE = re.compile(
@@ -116,6 +118,10 @@ def own_words(text: str) -> str:
 
 def plain_tokens(text: str) -> list[str]:
     """The words and figures of a text, in order, each in its one spelling."""
+    if "&" in text:
+        text = unescape(text)
+    if "://" in text or "www." in text or "<" in text:
+        text = _ADDRESS.sub(" ", text)
     flat = _PER_CENT.sub("percent", _ROUND_O.sub(lambda match: "0" * len(match.group()), look_plain(text)))
     out: list[str] = []
     pending: list[str] = []  # number words not yet made a figure
@@ -127,7 +133,7 @@ def plain_tokens(text: str) -> list[str]:
                 pending.append(word)
                 continue
         if pending:
-            out += _said_number(pending)
+            _add_said(pending, out)
             pending = []
         if word is not None:
             out.append(_UNITS.get(word, word))
@@ -136,7 +142,7 @@ def plain_tokens(text: str) -> list[str]:
         else:
             out += _figure(flat, match)
     if pending:
-        out += _said_number(pending)
+        _add_said(pending, out)
     return _miles_said_m(out)
 
 
@@ -210,6 +216,15 @@ def _figure(flat: str, match: re.Match[str]) -> list[str]:
 def _number(value: float) -> str:
     rounded = round(value, 6)
     return str(int(rounded)) if rounded == int(rounded) else str(rounded)
+
+
+def _add_said(words: list[str], out: list[str]) -> None:
+    """Adds number words as figures; "73 thousand" is one figure with the one before it."""
+    while words and words[0] in BIG_NUMBERS and out and out[-1][0] == FIGURE and float(out[-1][1:]) < 1000:
+        out[-1] = FIGURE + _number(float(out[-1][1:]) * BIG_NUMBERS[words[0]])
+        words = words[1:]
+    if words:
+        out += _said_number(words)
 
 
 def _said_number(words: list[str]) -> list[str]:

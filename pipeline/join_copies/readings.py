@@ -49,9 +49,18 @@ _REPLACED = re.compile(
 )
 
 
+_AGAIN = re.compile(
+    r"\b(?:(?:the |that )?same (?:car|old|[a-z]+ (?:as|from)|one)|update|follow[ -]?up|once more|last time|since my|"
+    r"(?:a|half a) year (?:on|later)|(?:weeks|months|years?|winters?|summers?) (?:on|later)|"
+    r"my (?:last|earlier|previous|old|first) (?:post|comment|answer|numbers?)|"
+    r"as (?:i|we) (?:said|wrote|posted|reported)|nachtrag|gleiche[rs]? wagen|selbe[rs]? |mise a jour|actualizacion|aggiornamento|oppdatering|uppdatering)"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One report.  `person` is whose it is said to be, `another` that the words speak of a second car."""
+    """One report.  `person` is whose it is said to be, `another` that the words speak of a second car,
+    `again` that they call themselves an update, `replaced` that the pack was exchanged."""
 
     report: str
     response: str
@@ -73,6 +82,7 @@ class Reading:
     person: str | None
     another: bool
     replaced: bool
+    again: bool = False
     words: str = ""  # the response's plain text, for telling an edit of the same statement
 
     @property
@@ -82,16 +92,16 @@ class Reading:
 
 
 def read_row(
-    row: Mapping[str, Any], *, text: str, plain: str, number: int, alone: bool, named_at: int | None = None
+    row: Mapping[str, Any], *, text: str, plain: str, number: int, alone: bool, said_at: int | None = None
 ) -> Reading:
     """The reading of one row of `reports`.
 
-    `text` is its response's, `plain` that in plain form; `alone` says that the response has no other report, and
-    `named_at` where in the text the vehicle's name begins.
+    `text` is its response's, `plain` that in plain form; `alone` says that the response has no other report (of
+    another's vehicle, where this is one), and `said_at` where in the text the report begins to be told.
     """
     whose = row.get("whose")
     name = row.get("vehicle_text") or ""
-    near = look_plain(text if alone else _around(text, name, named_at))
+    near = look_plain(text if alone else _around(text, name, said_at))
     resolved = " ".join(part for part in (row.get("make"), row.get("model")) if part)
     return Reading(
         report=row["report_id"],
@@ -112,7 +122,8 @@ def read_row(
         limit=row.get("charge_limit_pct"),
         pack=row.get("pack_kwh"),
         person=_person(near),
-        another=bool(_ANOTHER.search(near)) and alone,
+        another=bool(_ANOTHER.search(near)),
+        again=alone and bool(_AGAIN.search(near)),
         replaced=bool(_REPLACED.search(near)),
         words=plain,
     )
@@ -132,9 +143,9 @@ def moment(at: Any) -> int | None:
 
 def _around(text: str, name: str, place: int | None) -> str:
     """The words that lead up to a vehicle's name, where a response speaks of several."""
-    if place is None:
-        place = text.find(name) if name else -1
-    return text[max(0, place - 40) : place + len(name)] if place >= 0 else ""
+    if name and (place is None or not text.startswith(name, place)):
+        place = text.find(name)
+    return "" if place is None or place < 0 else text[max(0, place - 40) : place + max(len(name), 20)]
 
 
 def _person(text: str) -> str | None:

@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 
 from pipeline.join_copies.plain_text import FIGURE, LONG_ENOUGH, figures_of, particular_digits
 from pipeline.join_copies.shingles import jaccard
-from pipeline.join_copies.telling_words import ANNOUNCING, CHEMISTRY, FILLER, TELLING
+from pipeline.join_copies.telling_words import ANNOUNCING, CHEMISTRY, FILLER, TELLING, VALUES
 
 LEAST_ALIKE = 0.5
 """Jaccard similarity between texts of two accounts below which they are not looked at further."""
@@ -41,6 +41,7 @@ class _Changes:
     filler: int = 0
     outside: int = 0  # words before or behind the common text
     announced: bool = False
+    values: bool = False  # some of the words around it could carry a value
     inside: int = 0  # reworded, added or left out within the text
     swaps: int = 0  # one word put for another, unlike one: a name for a name, perhaps
 
@@ -99,16 +100,12 @@ def _weigh(old: list[str], new: list[str], changes: _Changes, *, edge: bool, one
     if all(word in FILLER for word in both):
         changes.filler += len(both)
         return True
-    if edge and (not old or not new or all(word in FILLER for word in old) or all(word in FILLER for word in new)):
-        announced = any(word in ANNOUNCING for word in both)
-        if not announced and any(word in TELLING for word in both):
-            return False
-        if any(word in CHEMISTRY for word in both):
-            return False
-        changes.announced |= announced
+    if edge and any(all(word in FILLER for word in words) for words in (old, new)):
+        changes.announced |= any(word in ANNOUNCING for word in both)
+        changes.values |= any(word in VALUES for word in both)
         changes.outside += len(both)
-        return True
-    if any(word in TELLING for word in both):
+        return not any(word in CHEMISTRY for word in both)
+    if any(word in VALUES for word in both) or all(any(word in TELLING for word in words) for words in (old, new)):
         return False
     if len(old) == len(new) == 1:
         changes.swaps += 1
@@ -145,19 +142,21 @@ def _allowed(
     if changes.typos > max(1, words // 6) or changes.filler > max(2, words // 4):
         return False
     if changes.outside:
-        most = (12 if changes.announced else 6) if words >= LONG_ENOUGH else 0
+        if changes.values and not changes.announced and words < LONG_ENOUGH:
+            return False
+        most = min(24, words) if changes.announced else 6
         if one_author:
-            most = max(most, 4, words // 2) if words >= 6 else (4 if changes.announced else 0)
+            most = max(most, words // 2) if words >= 5 else (4 if changes.announced else 0)
         if changes.outside > most:
             return False
     if not changes.inside:
         return one_author or score >= LEAST_ALIKE
-    particular = particular_digits(figures)
+    particular = particular_digits(figures) if len(figures) > 1 else 0
     if one_author:
-        share = 0.25 if particular >= 3 and len(figures) >= 2 and words >= 8 else 0.15 if words >= 20 else 0.0
-        return changes.inside <= share * words and (not changes.swaps or particular >= 3 or words >= 20)
-    share = 0.15 if particular >= 3 and len(figures) >= 2 and words >= 14 else 0.1 if words >= 30 else 0.0
-    return changes.inside <= share * words and (not changes.swaps or words >= 30)
+        share = 0.25 if particular >= 3 and words >= 8 else 0.15 if words >= 8 else 0.0
+        return changes.inside <= share * words and (not changes.swaps or words >= 20)
+    share = 0.15 if particular >= 3 and words >= 14 else 0.1 if words >= 30 else 0.0
+    return changes.inside <= share * words and (not changes.swaps or words >= 60)
 
 
 def _told(changes: _Changes) -> str:

@@ -47,8 +47,19 @@ WHOSE = words_of(
     vader buurman min mitt kona kone soster bror mor far nabo gained gain lost loss kept left new used old"""
 )
 
+VALUES = (
+    CHEMISTRY
+    | NEGATIONS
+    | words_of(
+        """daily nightly weekly monthly every each once twice thrice other second third quarter half both always full
+        empty taglich wochentlich monatlich jeden jede immer einmal zweimal voll halb toujours chaque siempre cada
+        lleno sempre ogni pieno altijd elke iedere vol alltid hver varje full gained gain"""
+    )
+)
+"""Words that alone give a value or take one away: a text to which one is added says something else."""
+
 TELLING = CHEMISTRY | NEGATIONS | HOW_OFTEN | WHOSE
-"""Words that carry a value or turn one round: two texts that differ in one of them say two things."""
+"""Words of which one cannot stand for another: who puts "winter" for "summer" says another thing."""
 
 FILLER = words_of(
     """a an the and but or so to of at in on it its is was be been has have had with for from by as that this these

@@ -131,8 +131,8 @@ def _find_conflicts(group: list[Reading], found: Vehicles) -> None:
         one = _last(before, "loss")
         if one and _timed(one, later) and (one.loss or 0.0) - _or(later.loss, one.loss) > loss_noise(one, later):
             _conflict("loss_heals", one, later, f"{one.loss:g} % lost", f"{later.loss:g} % lost", found)
-        one = _last(before, "chemistry")
-        if one and one.chemistry and later.chemistry and not chemistries_fit(one.chemistry, later.chemistry):
+        one = _other_chemistry(before, later)
+        if one and one.chemistry and later.chemistry:
             _conflict("chemistry_changes", one, later, one.chemistry, later.chemistry, found)
         one = _last(before, "year")
         if one and later.year is not None and one.year != later.year:
@@ -145,6 +145,16 @@ def _or(value: float | None, other: float | None) -> float:
 
 def _timed(one: Reading, two: Reading) -> bool:
     return one.at is not None and two.at is not None
+
+
+def _other_chemistry(before: list[Reading], later: Reading) -> Reading | None:
+    """The latest reading that names a chemistry which the later one excludes, unless it was told already."""
+    for one in reversed(before):
+        if one.chemistry and later.chemistry and not chemistries_fit(one.chemistry, later.chemistry):
+            return one
+        if one.chemistry == later.chemistry:
+            return None
+    return None
 
 
 def _last(before: list[Reading], name: str) -> Reading | None:

@@ -49,7 +49,7 @@ _AGO = (
     rf"|just now|yesterday|today|gestern"
     r"|heute|hier|ayer|ieri|ig[åa]r)"
 )
-_SHORT_AGO = r"\d{1,3}\s?(?:s|min|m|h|hr|d|w|wk|mo|y|yr)"
+_SHORT_AGO = r"\d{1,3}\s?(?:s|min|m|h|hr|d|w|wk|mo|y|yr|j|sem|std|wo|jr)"
 _EDITED = r"(?:\s*[(\[]?(?:edited|bearbeitet|modifi[ée]|editado|modificato|redigerad|redigert|bewerkt)[)\]]?)?"
 _JOIN = r"[\s,·•|–—@-]*(?:at|um|à|a las|alle|om|kl\.?)?[\s,·•|–—-]*"
 DATE = rf"(?:{_DAY}(?:{_JOIN}{_CLOCK})?|{_CLOCK}{_JOIN}{_DAY}|{_AGO}|{_CLOCK}){_EDITED}"

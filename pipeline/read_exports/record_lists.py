@@ -27,6 +27,8 @@ MOST_PLACES = 200_000
 MOST_LISTS = 200
 ITEM = "[]"
 _PROSE = 12
+_KNOWN = 8
+"""A character under a key that names a text counts as much as so many under another key (titles, addresses)."""
 _THREAD_NAMES = ("id", "key", "slug", "url", "link", "permalink", "title", "name", "subject")
 
 
@@ -160,7 +162,7 @@ def _weigh_text(frame: _Frame, value: str) -> None:
     if plain in ID_KEYS or plain in AUTHOR_KEYS:
         record.identified = True
     elif is_text_key(key, None):
-        record.texts[key] = record.texts.get(key, 0) + 3 * len(value)
+        record.texts[key] = record.texts.get(key, 0) + _KNOWN * len(value)
     elif len(value) >= _PROSE and " " in value:
         record.texts[key] = record.texts.get(key, 0) + len(value)
 

@@ -15,6 +15,7 @@ from pipeline.read_exports.times import parse_time
 from pipeline.response import Reject, Response, SurveyAnswer
 
 REASONS: dict[str, str] = {
+    "boilerplate": "a line of a pasted page that is a button, a count or a date, and no response",
     "empty": "the record holds no words of the responder",
     "text_too_long": "the text is longer than any response is",
     "cell_too_long": "a cell of the row is longer than any response is",

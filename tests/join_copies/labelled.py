@@ -60,9 +60,7 @@ def tables(labels: Iterable[Mapping[str, Any]]) -> tuple[pa.Table, pa.Table, pa.
             "posted_at": datetime.fromisoformat(row["posted_at"]) if row["posted_at"] else None,
             "lang": None,
         }
-        responses.append(
-            common | {"text": row["text"], "thread_id": row["thread_id"], "parent_id": row["parent_id"], "copy_of": None}
-        )
+        responses.append(common | {name: row[name] for name in ("text", "thread_id", "parent_id")})
         for number, report in enumerate(row["reports"], start=1):
             fields = {name: report.get(name) for name in FIELD_NAMES}
             settled = {"confidence": 1.0, "flags": [], "usable": True}

@@ -49,7 +49,9 @@ def test_never_raises_and_gives_no_line_longer_than_needed(fragment: str) -> Non
 
 @given(
     st.lists(
-        st.sampled_from(["<p>", "</p>", "<blockquote>", "</blockquote>", "<br>", "<pre>", "</pre>", "&", "<!--", "<b", "x "])
+        st.sampled_from(
+            ["<p>", "</p>", "<blockquote>", "</blockquote>", "<br>", "<pre>", "</pre>", "&", "<!--", "<b", "x "]
+        )
     )
 )
 def test_never_raises_on_tag_soup(parts: list[str]) -> None:
@@ -75,7 +77,14 @@ def test_ten_thousand_levels_and_a_million_characters() -> None:
 
 @pytest.mark.parametrize(
     ("text", "expected"),
-    [("<p>yes</p>", True), ("so & so", False), ("R&amp;D", True), ("x < y > z", False), ("a<br/>b", True), ("<3", False)],
+    [
+        ("<p>yes</p>", True),
+        ("so & so", False),
+        ("R&amp;D", True),
+        ("x < y > z", False),
+        ("a<br/>b", True),
+        ("<3", False),
+    ],
 )
 def test_holds_html(text: str, expected: bool) -> None:
     assert holds_html(text) is expected

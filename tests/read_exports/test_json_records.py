@@ -46,7 +46,8 @@ def test_streamed_and_parsed_at_once_give_the_same(monkeypatch: pytest.MonkeyPat
 def test_a_page_without_replies_has_the_same_columns() -> None:
     whole = json.loads(fixture("thread.json"))
     (first, _), (second, _) = (
-        tables(json_records, json.dumps({**whole, "items": items}))[0] for items in (whole["items"], whole["items"][1:2])
+        tables(json_records, json.dumps({**whole, "items": items}))[0]
+        for items in (whole["items"], whole["items"][1:2])
     )
     assert first.columns == second.columns
 
@@ -75,7 +76,12 @@ def test_listing_shape_with_kinds() -> None:
     def listing(*children: Any) -> dict[str, Any]:
         return {"kind": "listing", "data": {"after": None, "children": list(children)}}
 
-    found = read([listing({"kind": "p", "data": {"id": "p", "selftext": "How is your battery?"}}), listing(one("c1", "lost 4 %", listing(one("c2", "mine 6 %"))), one("c3", "none"))])
+    found = read(
+        [
+            listing({"kind": "p", "data": {"id": "p", "selftext": "How is your battery?"}}),
+            listing(one("c1", "lost 4 %", listing(one("c2", "mine 6 %"))), one("c3", "none")),
+        ]
+    )
     assert [(row["data.id"], row["data.body"], row["parent"]) for row in good(found)] == [
         ("p", None, None),
         ("c1", "lost 4 %", None),
@@ -88,8 +94,16 @@ def test_threads_of_posts_become_thread_ids() -> None:
     found = read(
         {
             "threads": [
-                {"id": 9, "title": "Battery at five years: what do you see?", "posts": [{"pid": 1, "message": "lost 4 %"}]},
-                {"id": 10, "title": "Charging to 100", "posts": [{"pid": 2, "message": "never"}, {"pid": 3, "message": "daily"}]},
+                {
+                    "id": 9,
+                    "title": "Battery at five years: what do you see?",
+                    "posts": [{"pid": 1, "message": "lost 4 %"}],
+                },
+                {
+                    "id": 10,
+                    "title": "Charging to 100",
+                    "posts": [{"pid": 2, "message": "never"}, {"pid": 3, "message": "daily"}],
+                },
             ]
         }
     )
@@ -98,12 +112,20 @@ def test_threads_of_posts_become_thread_ids() -> None:
 
 
 def test_envelope_message_is_no_response() -> None:
-    found = read({"status": 200, "message": "All fine, here you are.", "data": [{"body": "lost 4 %"}, {"body": "lost 5"}]})
+    found = read(
+        {"status": 200, "message": "All fine, here you are.", "data": [{"body": "lost 4 %"}, {"body": "lost 5"}]}
+    )
     assert column(found, "body") == ["lost 4 %", "lost 5"]
 
 
 def test_post_with_comments_at_the_root() -> None:
-    found = read({"id": "p1", "text": "What is your loss?", "comments": [{"id": "a", "text": "4 %"}, {"text": "5 %", "comments": [{"text": "6 %"}]}]})
+    found = read(
+        {
+            "id": "p1",
+            "text": "What is your loss?",
+            "comments": [{"id": "a", "text": "4 %"}, {"text": "5 %", "comments": [{"text": "6 %"}]}],
+        }
+    )
     assert column(found, "text") == ["What is your loss?", "4 %", "5 %", "6 %"]
     made = column(found, "id")[2]
     assert str(made).startswith("made-")
@@ -135,7 +157,13 @@ def test_other_shapes() -> None:
 
 
 def test_own_parent_is_kept() -> None:
-    found = read([{"id": 1, "text": "a b"}, {"id": 2, "text": "c d", "in_reply_to_id": 1}, {"id": 3, "text": "e", "parent": {"id": 2}}])
+    found = read(
+        [
+            {"id": 1, "text": "a b"},
+            {"id": 2, "text": "c d", "in_reply_to_id": 1},
+            {"id": 3, "text": "e", "parent": {"id": 2}},
+        ]
+    )
     assert column(found, "parent") == [None, 1, 2]
 
 
@@ -153,7 +181,9 @@ def test_cut_within_replies_keeps_whole_replies() -> None:
     assert rejects(found) == [("after record 1", "broken_off")]
 
 
-@pytest.mark.parametrize("data", [b"", b"   ", b"{}", b"[]", b"[1, 2]", b'{"a": 1}', b"[" * 10_000, b'{"a":' * 10_000, b"{oops", b"\xff\xfe"])
+@pytest.mark.parametrize(
+    "data", [b"", b"   ", b"{}", b"[]", b"[1, 2]", b'{"a": 1}', b"[" * 10_000, b'{"a":' * 10_000, b"{oops", b"\xff\xfe"]
+)
 def test_nothing_to_read_is_a_problem(data: bytes) -> None:
     with pytest.raises(ExportProblem):
         tables(json_records, data)
@@ -171,7 +201,9 @@ def test_encodings(encoding: str) -> None:
     assert column(rows(json_records, text.encode(encoding)), "text") == ["Größe: für über 5 Jahre 4 % Verlust, schön"]
 
 
-_KEYS = st.sampled_from(["id", "text", "replies", "author", "parent", "data", "question", "answer", "comments", "", "a.b", "x"])
+_KEYS = st.sampled_from(
+    ["id", "text", "replies", "author", "parent", "data", "question", "answer", "comments", "", "a.b", "x"]
+)
 _JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20) | st.just("lost four percent here"),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(_KEYS | st.text(max_size=4), inner, max_size=4),

@@ -1,0 +1,1 @@
+"""How good readings are: readings beside labels, field by field, with intervals, slots, calibration and agreement."""
