@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.dataset_columns import FIELD_NAMES, TABLES, arrow_schema
+from pipeline.group_reports.vehicle_list import load_vehicle_list
 from pipeline.keep_ledger.ledger import NewRun, writing_to
 from pipeline.keep_ledger.pseudonym import load_key
 from pipeline.keep_ledger.rows import RunTables
@@ -100,6 +101,7 @@ def build(
         watch.stage("loading the rules")
         with clock.time("load_rules"):
             reader = reader or _real_reader(rules, vehicles, lang)
+            listed = load_vehicle_list(vehicles) if vehicles is not None else None
         read, join, check = read or _real_read(), join or _real_join(), check or _real_check()
         with home.new_run(started) as run:
             record = RunRecord(run.name, _moment(started))
@@ -108,7 +110,7 @@ def build(
             record.options = {"keep_text": keep_text, "lang": lang, "mapping": str(mapping) if mapping else None}
             watch.stage("reading")
             with RunTables(run.folder, run.work, key, keep_text=keep_text, lang=lang) as tables:
-                taking = TakingIn(tables, reader, clock, watch)
+                taking = TakingIn(tables, reader, clock, watch, listed)
                 record.inputs.extend(taking.take_in(export) for export in read(inputs, mapping=mapping))
             record.counts = _told_counts(record, tables)
             if not tables.rows("responses"):

@@ -21,6 +21,7 @@ from pipeline.problems import EXIT_CODES, Problem
 COMMANDS: dict[str, tuple[str, str]] = {
     "build": ("pipeline.commands.build", "Read exports and make the dataset of them."),
     "show": ("pipeline.commands.show", "Show reports with the words that each value was read from."),
+    "score": ("pipeline.commands.score", "Measure on labelled responses how well they are read."),
 }
 """Name -> the module that holds a click command `command`, and the line that `--help` shows for it."""
 

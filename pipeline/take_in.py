@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Protocol
 
+from pipeline.group_reports.vehicle_list import VehicleList
 from pipeline.keep_ledger.rows import RunTables, make_sound
 from pipeline.keep_ledger.run_record import InputRecord
 from pipeline.problems import ExportProblem, NoTextColumn, Problem, UnsafeArchive
@@ -99,9 +100,15 @@ class Clock:
 
 
 class TakingIn:
-    """Takes exports in: reads their records and hands them, with what was found in them, to a run's tables."""
+    """Takes exports in: reads their records and hands them, with what was found in them, to a run's tables.
 
-    def __init__(self, tables: RunTables, reader: Reader, clock: Clock, watch: Watch) -> None:
+    `listed` is the vehicle list that names are resolved against.
+    """
+
+    def __init__(
+        self, tables: RunTables, reader: Reader, clock: Clock, watch: Watch, listed: VehicleList | None = None
+    ) -> None:
+        self._listed = listed
         self._tables = tables
         self._reader = reader
         self._clock = clock
@@ -187,7 +194,7 @@ class TakingIn:
                     self._reject(reading)
                 else:
                     record.kept += 1
-                    self._tables.keep(response, reading)
+                    self._tables.keep(response, self._listed.fill(reading) if self._listed else reading)
 
     def _readings(self, batch: list[Response]) -> Sequence[Reading | Reject]:
         try:

@@ -53,7 +53,8 @@ _AGAIN = re.compile(
     r"\b(?:(?:the |that )?same (?:car|old|[a-z]+ (?:as|from)|one)|update|follow[ -]?up|once more|last time|since my|"
     r"(?:a|half a) year (?:on|later)|(?:weeks|months|years?|winters?|summers?) (?:on|later)|"
     r"my (?:last|earlier|previous|old|first) (?:post|comment|answer|numbers?)|"
-    r"as (?:i|we) (?:said|wrote|posted|reported)|nachtrag|gleiche[rs]? wagen|selbe[rs]? |mise a jour|actualizacion|aggiornamento|oppdatering|uppdatering)"
+    r"as (?:i|we) (?:said|wrote|posted|reported)|nachtrag|gleiche[rs]? wagen|selbe[rs]? |"
+    r"mise a jour|actualizacion|aggiornamento|oppdatering|uppdatering)"
 )
 
 

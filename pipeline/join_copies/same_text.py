@@ -22,6 +22,8 @@ LEAST_ALIKE = 0.5
 """Jaccard similarity between texts of two accounts below which they are not looked at further."""
 LEAST_ALIKE_ONE_AUTHOR = 0.3
 """The same for one author: a typo in a text of five words halves the similarity."""
+LONG_TEXT = 60
+"""Words from which on a text of another account may have a word put for another and still be the same text."""
 _UNITS = frozenset(("%", "km", "mi", "kwh", "years", "months"))
 
 
@@ -55,10 +57,12 @@ def likeness(left: str, right: str, *, one_author: bool) -> Likeness | None:
         return Likeness(1.0, "the same words and figures")
     if right < left:
         left, right = right, left
+    one, two = left.split(" "), right.split(" ")
+    if not one_author and _other_words(one, two):
+        return None
     score = jaccard(left, right)
     if score < (LEAST_ALIKE_ONE_AUTHOR if one_author else LEAST_ALIKE):
         return None
-    one, two = left.split(" "), right.split(" ")
     figures = figures_of(one)
     if figures != figures_of(two):
         return None
@@ -66,6 +70,20 @@ def likeness(left: str, right: str, *, one_author: bool) -> Likeness | None:
     if changes is None or not _allowed(changes, one, two, figures, score, one_author=one_author):
         return None
     return Likeness(score, _told(changes))
+
+
+def _other_words(one: list[str], two: list[str]) -> bool:
+    """Whether two texts of two accounts are one but for a word put for another: a sentence that many people fill in.
+
+    Says nothing new (`_allowed` refuses these too); it is there because such texts are many and this is quick.
+    """
+    if len(one) != len(two) or len(one) >= LONG_TEXT:
+        return False
+    pairs = [(left, right) for left, right in zip(one, two, strict=True) if left != right]
+    return len(pairs) <= 3 and any(
+        left not in FILLER and right not in FILLER and not is_typo(left, right, one_author=False)
+        for left, right in pairs
+    )
 
 
 def _compare(one: list[str], two: list[str], *, one_author: bool) -> _Changes | None:
@@ -156,7 +174,7 @@ def _allowed(
         share = 0.25 if particular >= 3 and words >= 8 else 0.15 if words >= 8 else 0.0
         return changes.inside <= share * words and (not changes.swaps or words >= 20)
     share = 0.15 if particular >= 3 and words >= 14 else 0.1 if words >= 30 else 0.0
-    return changes.inside <= share * words and (not changes.swaps or words >= 60)
+    return changes.inside <= share * words and (not changes.swaps or words >= LONG_TEXT)
 
 
 def _told(changes: _Changes) -> str:

@@ -13,6 +13,8 @@ WHOLE, PATH_END, AMONG = 1.0, 0.95, 0.6
 WEAK = 0.5
 """What a weak name counts, of what a strong one does."""
 
+ONLY_WHOLE = ("source", "lang", "profile")
+"""Roles whose names do not count among other words: "Network ID" and "Language of the form" are neither."""
 SHORTEST_AMONG = 4
 """Characters of the shortest name that counts among other words ("by", "de" and "no" are in too many headers)."""
 
@@ -82,6 +84,8 @@ def _roles_by_name(name: str) -> tuple[tuple[str, float], ...]:
             if len(name_part) < SHORTEST_AMONG:
                 continue
             for role, weight in names.get(name_part, {}).items():
+                if role in ONLY_WHOLE:
+                    continue
                 found[role] = max(found.get(role, 0.0), weight * (AMONG + 0.3 * length / len(words)))
     return tuple(found.items())
 

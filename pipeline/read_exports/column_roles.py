@@ -20,6 +20,7 @@ SAMPLE_ROWS = 300
 ENOUGH = 0.42
 """The least that name and content together must say for a role."""
 
+KIND = re.compile(r"^[A-Za-z]{1,3}\d{0,2}_")
 _URL = re.compile(r"(?:https?://|www\.|/)\S+", re.I)
 _LANG = re.compile(r"[A-Za-z]{2,3}(?:[-_][A-Za-z0-9]{2,4}){0,2}")
 _COUNT = re.compile(r"-?\d[\d.,' \u00a0]*\s?(?:[kKmM]|Tsd\.?|mil)?")
@@ -28,12 +29,16 @@ _INTEGER = re.compile(r"-?\d+")
 
 @dataclass(slots=True)
 class Roles:
-    """Role -> place of its column; how the survey's questions are read; whether dates have the day first."""
+    """Role -> place of its column; how the survey's questions are read; whether dates have the day first.
+
+    `parent_has_kind`: parents carry a kind before the id (`t1_abc` for `abc`), which is taken off.
+    """
 
     columns: list[str]
     places: dict[str, int] = field(default_factory=dict)
     plan: SurveyPlan = field(default_factory=SurveyPlan)
     day_first: bool = True
+    parent_has_kind: bool = False
 
     def line(self) -> str:
         """One line that says which column is what."""
@@ -72,9 +77,10 @@ def work_out_roles(
 ) -> Roles:
     """Roles of a table's columns from its first rows.
 
-    `fixed` (role -> column) are those that the file's format settles, `wanted` those that a person asked for.  Raises
-    `UsageProblem` for a wanted column that is not there, and `NoTextColumn` where neither a text nor a survey's question
-    is found.
+    `fixed` (role -> column) are those that the file's format settles, `wanted` those that a person asked for.
+
+    Raises `UsageProblem` for a wanted column that is not there, and `NoTextColumn` where neither a text nor a survey's
+    question is found.
     """
     roles = Roles(list(columns))
     for role, name in (wanted or {}).items():
@@ -100,6 +106,8 @@ def work_out_roles(
             where=where,
             todo='say which one it is: --columns text="..."',
         )
+    if "parent" in roles.places and "id" in roles.places:
+        roles.parent_has_kind = _has_kind(rows, roles.places["parent"], roles.places["id"])
     if "time" in roles.places:
         place = roles.places["time"]
         roles.day_first = day_comes_first(row[place] for row in rows if place < len(row))
@@ -252,3 +260,10 @@ def _points_at(rows: Sequence[Sequence[Cell]], place: int, id_place: int) -> boo
     hits = sum(value in ids for value, _ in pairs)
     own = sum(value == itself for value, itself in pairs)
     return hits >= 0.7 * len(pairs) and own == 0
+
+
+def _has_kind(rows: Sequence[Sequence[Cell]], place: int, id_place: int) -> bool:
+    """Whether parents are found among the ids only without what stands before their first underscore."""
+    ids = {as_written(row[id_place]).strip() for row in rows if id_place < len(row)} - {""}
+    parents = {as_written(row[place]).strip() for row in rows if place < len(row)} - {""}
+    return not parents & ids and any(KIND.sub("", parent) in ids for parent in parents)

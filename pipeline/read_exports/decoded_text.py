@@ -12,6 +12,8 @@ from pipeline.read_exports.text_encoding import BOMS, find_encoding
 
 _CHUNK = 1 << 20
 _SAMPLE = 1 << 18
+_PAIRED = ("gb", "big5", "cp93", "cp94", "cp95", "shift_jis", "euc", "johab", "hz")
+_ALONE = re.compile(rb"(?<![\x80-\xff])[\x80-\xff](?![\x80-\xff])")
 _SURROGATES = re.compile("[\ud800-\udfff]")
 
 
@@ -125,7 +127,7 @@ def encoding_of(file: ExportFile, declared: str | None = None) -> str:
         return "utf-8"
     if declared and not marked and found != "utf-8" and _decodes(head, declared):
         return declared
-    return found
+    return "cp1252" if found.startswith(_PAIRED) and _stand_alone(head) else found
 
 
 def _is_utf8(file: ExportFile) -> bool:
@@ -137,6 +139,12 @@ def _is_utf8(file: ExportFile) -> bool:
             except UnicodeDecodeError:
                 return False
     return True
+
+
+def _stand_alone(sample: bytes) -> bool:
+    """True where bytes above ASCII mostly stand alone, as accents in Western words do; East Asian text has rows."""
+    alone = len(_ALONE.findall(sample))
+    return alone * 10 >= 6 * sum(byte > 0x7F for byte in sample) > 0
 
 
 def _decodes(sample: bytes, encoding: str) -> bool:

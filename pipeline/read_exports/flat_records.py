@@ -46,10 +46,12 @@ def flat_rows(record: dict[str, Any], where: str, main_key: str | None = None) -
     """The rows of one record, itself first, each reply behind its parent: `(where it stands, cells)`.
 
     `main_key` is the key that carries the text in this file, where it is known.  Each row has a `parent` cell.
+    The replies of a record are numbered through, however deep they stand.
     """
-    pending: list[tuple[str, dict[str, Any], Cell, str]] = [(where, record, None, "")]
+    pending: list[tuple[dict[str, Any], Cell, str]] = [(record, None, "")]
+    count = 0
     while pending:
-        label, current, parent, keyed = pending.pop()
+        current, parent, keyed = pending.pop()
         cells, replies = flatten(current, main_key)
         if keyed and own_id(cells) is None:
             cells["id"] = keyed
@@ -58,10 +60,9 @@ def flat_rows(record: dict[str, Any], where: str, main_key: str | None = None) -
         name = own_id(cells)
         if replies and name is None:
             name = cells["id"] = _made_id(cells)
-        for number in range(len(replies), 0, -1):
-            key, reply = replies[number - 1]
-            pending.append((f"{label}, reply {number}", reply, name, key))
-        yield label, cells
+        pending.extend((reply, name, key) for key, reply in reversed(replies))
+        yield f"{where}, reply {count}" if count else where, cells
+        count += 1
 
 
 def flatten(record: dict[str, Any], main_key: str | None) -> tuple[Cells, list[tuple[str, dict[str, Any]]]]:

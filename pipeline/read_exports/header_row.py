@@ -42,6 +42,8 @@ def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool])
         filled = [str(cell).strip() for cell in row if not is_blank(cell)]
         if len(filled) < max(1, 0.5 * width) or any(len(name) > LONGEST_NAME for name in filled):
             continue
+        if width == 1 and any(sign.isdigit() for sign in filled[0]) and not filled[0].endswith("?"):
+            continue  # the first of many sentences, more likely than their name
         count = len(filled)
         known = sum(1 for name in filled if is_known(name))
         data = sum(1 for cell in row if _is_data(cell))
@@ -51,11 +53,29 @@ def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool])
         score = 3 * known / count + min(1.0, count / max(width, 1)) - 2 * (data + repeated) / count
         if score > best_score or (best < 0 and score >= 1.0):
             best, best_score, best_known = index, score, known > 0
+    if best < 0:
+        best = _first_of_short_words(rows, width)
     span = max((len(row) for row in rows), default=0)
     if best < 0:
         return Header(-1, tuple(f"column {number + 1}" for number in range(span)), False)
     names = column_names(rows[best])
     return Header(best, names + _unnamed(names, rows[best + 1 :]), best_known)
+
+
+def _first_of_short_words(rows: Sequence[Sequence[Cell]], width: int) -> int:
+    """The first full row, where all it holds are a few short words; -1 where it may be data.
+
+    Names of a language that is not known are likelier than a table without names.
+    """
+    if width < 2:
+        return -1
+    for index, row in enumerate(rows[:LOOK]):
+        filled = [str(cell).strip() for cell in row if not is_blank(cell)]
+        if len(filled) >= width:
+            short = all(len(name) <= 40 and len(name.split()) <= 5 for name in filled)
+            alone = len({name.casefold() for name in filled}) == len(filled) and not any(map(_is_data, row))
+            return index if short and alone else -1
+    return -1
 
 
 def column_names(row: Sequence[Cell]) -> tuple[str, ...]:

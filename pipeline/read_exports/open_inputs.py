@@ -31,7 +31,7 @@ class Place:
 
 @dataclass(slots=True)
 class InputFile:
-    """One file, unpacked.  `sha256` and `size_bytes` are those of the file as it was given (for members, the archive's).
+    """One file, unpacked.  `sha256` and `size_bytes` are those of the file as given (for members, the archive's).
 
     `siblings` are the names of the files of the same folder or archive that are read in the same call.
     """

@@ -109,7 +109,8 @@ _LIKES = re.compile(
 _PIECES = re.compile(r"\s*[·•|⋅∙]\s*|\s{2,}|\t+")
 _WORDLESS = re.compile(r"[^\w?!.]*")
 _DATE_LINE = re.compile(
-    rf"[\s(\[·•|-]*(?:(?:posted|gepostet|published|on|am|le|el|il)\s*:?\s*)?(?P<time>{DATE})[\s)\].·•|:-]*",
+    rf"[\s(\[·•|-]*(?:(?:posted|gepostet|published|edited|bearbeitet|modifi[ée]"
+    rf"|editado|modificato|redigert|on|am|le|el|il)\s*:?\s*)?(?P<time>{DATE})[\s)\].·•|:-]*",
     re.IGNORECASE,
 )
 _SHORT_LINE = re.compile(rf"(?P<time>{_SHORT_AGO}){_EDITED}", re.IGNORECASE)

@@ -6,6 +6,7 @@ the objects of the places chosen.  Only one record at a time is held as Python o
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -210,25 +211,43 @@ def choose(walk: _Walk) -> Choice | None:
     main_key = max(best.weight, key=lambda key: best.weight[key])
     chosen = [_outermost(best, main_key)]
     inside = {id(chosen[0])}
+    outside: set[int] = set()
     for place in sorted(lists, key=lambda place: -place.total):
         if len(chosen) >= MOST_LISTS:
             break
         if place.holders.get(main_key, 0) * 10 < 3 * place.objects or place is best:
             continue
-        if id(place) in inside or any(id(around) in inside for around in place.above()):
+        if _is_inside(place, inside, outside):
             continue
         place = _outermost(place, main_key)
         if any(id(place) == id(around) for one in chosen for around in one.above()):
             continue
         inside.add(id(place))
+        outside.clear()
         chosen.append(place)
     order = {id(place): number for number, place in enumerate(places)}
     chosen.sort(key=lambda place: order.get(id(place), 0))
     return Choice(chosen, main_key, walk.root)
 
 
+def _is_inside(place: Place, inside: set[int], outside: set[int]) -> bool:
+    """True for a chosen place and what is below one; notes every place that it passes, so that none is asked twice."""
+    passed = [id(place)]
+    found = passed[0] in inside
+    if not found:
+        for around in place.above():
+            if id(around) in inside:
+                found = True
+            if found or id(around) in outside:
+                break
+            passed.append(id(around))
+    (inside if found else outside).update(passed)
+    return found
+
+
 def _blocked(place: Place) -> bool:
-    return any(plain_key(name) in BLOCKED_KEYS for name in place.names()[-6:])
+    names = (around.key for around in (place, *itertools.islice(place.above(), 12)) if around.key != ITEM)
+    return any(plain_key(name) in BLOCKED_KEYS for name in itertools.islice(names, 6))
 
 
 def _outermost(place: Place, main_key: str) -> Place:

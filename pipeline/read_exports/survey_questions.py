@@ -5,6 +5,7 @@ What questions there are, and in which words, stands in `survey_questions.yaml`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -16,6 +17,8 @@ from pipeline.read_exports.raw_table import Cell
 DIGIT_SHARE = 0.4
 """Share of a column's answers that must hold a digit where its question asks for a number."""
 
+_IN_BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
+_SWEDISH_IS = re.compile(r"\bär\b", re.I)  # without its dots it would be a Norwegian year
 _UNIT_STARTS = (["unit"], ["units"], ["einheit"], ["unite"], ["unidad"], ["eenheid"], ["enhet"], ["unita"], ["unidade"])
 
 
@@ -36,12 +39,16 @@ class Question:
 
 @dataclass(slots=True)
 class Asked:
-    """A question column of a table: `places` are its columns (several where a name is spread: make, model)."""
+    """A question column of a table: `places` are its columns (several where a name is spread: make, model).
+
+    `answered` tells whether any of the first rows holds an answer.
+    """
 
     question: Question
     title: str
     places: list[int]
     unit_place: int | None = None
+    answered: bool = True
 
 
 @dataclass(slots=True)
@@ -53,7 +60,7 @@ class SurveyPlan:
 
     def reports(self) -> bool:
         """Whether the questions alone, without a free text, make reports."""
-        return any(asked.question.reports and asked.question.sure for asked in self.asked)
+        return any(asked.question.reports and asked.question.sure and asked.answered for asked in self.asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,9 +164,13 @@ def unit_named(text: str, kind: str) -> str | None:
     names = _book().units.get(kind)
     if not names:
         return None
-    padded = f" {plain_words(text)} "
-    found = {unit for word, unit in names.items() if f" {word} " in padded}
-    return found.pop() if len(found) == 1 else None
+    brackets = " ".join(_IN_BRACKETS.findall(text))
+    for part in (brackets, text):
+        padded = f" {plain_words(_SWEDISH_IS.sub(' ', part))} "
+        found = {unit for word, unit in names.items() if f" {word} " in padded}
+        if found:
+            return found.pop() if len(found) == 1 else None
+    return None
 
 
 def is_no_answer(text: str) -> bool:
@@ -189,7 +200,7 @@ def plan_survey(columns: Sequence[str], rows: Sequence[Sequence[Cell]], taken: f
         earlier = next((asked for asked in plan.asked if asked.question.field == question.field), None)
         title = _title(columns[place])
         if earlier is None:
-            plan.asked.append(Asked(question, title, [place], units.get(place)))
+            plan.asked.append(Asked(question, title, [place], units.get(place), bool(_column(rows, place))))
         elif question.field == "vehicle_text" and not question.sure:
             earlier.places.append(place)
             earlier.title = f"{earlier.title} / {title}"

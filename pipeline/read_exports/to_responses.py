@@ -8,7 +8,7 @@ from array import array
 from collections.abc import Callable
 from datetime import datetime
 
-from pipeline.read_exports.column_roles import Roles
+from pipeline.read_exports.column_roles import KIND, Roles
 from pipeline.read_exports.raw_table import Cell, RawRow
 from pipeline.read_exports.survey_questions import Asked, as_written, is_no_answer, unit_named
 from pipeline.read_exports.times import parse_time
@@ -112,6 +112,7 @@ class RowReader:
         self._width = len(roles.columns)
         self._places = roles.places
         self._day_first = roles.day_first
+        self._parent_has_kind = roles.parent_has_kind
         self._lines: list[tuple[int, str, Asked | None, int]] = sorted(
             [(asked.places[0], asked.title, asked, 0) for asked in roles.plan.asked]
             + [(place, title, None, place) for title, place in roles.plan.spoken],
@@ -142,13 +143,14 @@ class RowReader:
         author = self._word(cells, "author")
         time = self._time(cells)
         own_id = self._word(cells, "id")
+        parent = self._word(cells, "parent")
         return Response(
             response_id=self._response_id(source, own_id, author, time, text),
             source=source,
             source_response_id=own_id or self._row_number(row.record),
             text=text,
             thread_id=self._word(cells, "thread") or self._thread,
-            parent_id=self._word(cells, "parent"),
+            parent_id=KIND.sub("", parent) if parent and self._parent_has_kind else parent,
             author=author,
             posted_at=time,
             lang=read_lang(self._word(cells, "lang")),

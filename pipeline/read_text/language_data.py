@@ -106,12 +106,13 @@ def language_data(code: str) -> LanguageData:
     number = re.compile("|".join([DIGITS, *(words.source for words in number_words)]))
     number_source = rf"(?:{number.pattern})"
 
+    not_units = {str(word) for word in own.get("not_units") or ()}  # unit words of English that mean something else in this language
     units = []
     for kind in UNIT_KINDS:
-        words = [word for c in codes for word in (raw_language(c).get("units") or {}).get(kind, [])]
+        words = [word for c in codes for word in (raw_language(c).get("units") or {}).get(kind, []) if str(word) not in not_units]
         if words:
             units.append(rf"(?P<{kind}>{_bounded(words)})")
-    others = [str(word) for word in _merged(code, "other_units")]
+    others = [str(word) for word in _merged(code, "other_units") if str(word) not in not_units]
     letters = [word for word in others if len(word) == 1 and word.isalpha()]
     other = (
         rf"(?P<other>{_CONSUMPTION}|(?:{_alternatives([word for word in others if word not in letters])})(?![a-zß-ÿœ])"

@@ -144,7 +144,7 @@ class NumberWords:
                 else:
                     # "two sixty-six" is 266; "nineteen ninety" is left alone
                     group = group * 100 + value if last == "u" and 0 < group < 10 else group + value
-            elif last == "u" and group and not self.tens_after_ones:
+            elif last == "u" and group:
                 return None
             else:
                 group += value

@@ -67,7 +67,10 @@ _DATE = re.compile(
 )
 _MONTH_YEAR = re.compile(r"(?<![\d.])(?:0?[1-9]|1[0-2])[/.-]((?:20)\d\d)(?!\d)")
 _SHORT_YEAR = re.compile(r"(?<![\w'])'(\d\d)(?![\d%'.,]\d|\d|s\b|%| ?%)")
-_MY = re.compile(r"(?<!\w)(?:my|modelyear|model year|model-year|bj|bj\.|ez|mj|mod\.?)\s?'?((?:20)?\d\d)(?!\d|[.,]\d|\s?%|k)")
+_MY = re.compile(
+    r"(?<!\w)(?:my|modelyear|model year|model-year|mod\.?)\s?'?((?:20)?\d\d)(?!\d|[.,]\d|\s?%|k)"
+    r"|(?<!\w)(?:bj|ez|e\.z\.|mj|jg|baujahr|erstzulassung|modelljahr|jahrgang|zugelassen)\.?[ :]{0,2}(?:(?:0?[1-9]|1[0-2])\s?[/.-]\s?)?'?((?:20)?\d\d)(?!\d|/\d|[.,]\d|\s?%|k)"
+)
 _SCORE = re.compile(r"(?<![\d/.,])(\d{1,3}(?:[.,]\d+)?)\s?/\s?100(?![\d/.,]\d| ?k|\d)")
 _RATIO = re.compile(r"(?<![\d/.,:])(\d{1,2})\s?[:/]\s?(\d{1,2})(?![\d/:]|[.,]\d)")
 _IN_HUNDRED = re.compile(r"\d{1,3}")
@@ -255,7 +258,7 @@ class QuantityScanner:
                 add(Quantity("other", match.start(), match.end(), 0, 0, None, match.group(), frozenset({"date"})))
             for pattern in (_SHORT_YEAR, _MY):
                 for match in pattern.finditer(text):
-                    year = float(match.group(1))
+                    year = float(next(filter(None, match.groups())))
                     year += 2000 if year < 100 else 0
                     if 1995 <= year <= 2035:
                         add(Quantity("year", match.start(), match.end(), year, year, "a", match.group(), frozenset({"model"})))
@@ -424,7 +427,7 @@ class QuantityScanner:
 
 
 _AND_BEFORE = re.compile(r"\w\s(?:and|und|et|y|en|og|e|och)\s(?:a\s|un\s|en\s)?$")
-_TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km)(?![a-z])")
+_TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km|t\.?\s?km)(?![a-z])")
 _M_MILES = re.compile(r"\s?m(?![a-z0-9'])")
 _EVERY = re.compile(r"\s?(?:every|each|jeden|chaque|cada|elke|hver|ogni)")
 _K_TAIL = re.compile(r"\d\s?(?:k|tkm|t)|thousand|tausend|mil|tsd|mila|tusen|duizend|mille")

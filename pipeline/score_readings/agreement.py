@@ -24,7 +24,7 @@ def specific_agreement(both: int, only_first: int, only_second: int) -> float | 
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """Values that both labellings hold alike, and those that only one holds; values that differ are in both of these."""
+    """Values that both labellings hold alike, and those that one alone holds; a differing value is in both of these."""
 
     both: int
     only_first: int

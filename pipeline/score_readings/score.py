@@ -38,21 +38,17 @@ _SHARES = {
 }
 
 MEASURES: dict[str, str] = {
-    **{f"{name}_{kind}": "" for name in _SUMS for kind in ("precision", "recall", "f1")},
-    **{name: "" for name in _SHARES},
+    "core_precision": "core fields: share of the values read that are right",
+    "core_recall": "core fields: share of the labelled values that were read rightly",
+    "core_f1": "core micro F1: " + ", ".join(CORE),
+    "all_precision": "all fields: share of the values read that are right",
+    "all_recall": "all fields: share of the labelled values that were read rightly",
+    "all_f1": "micro F1 over all fields with a tolerance (not the vehicle's name)",
+    "silent": "share of the responses without a report that were left silent",
+    "heard": "share of the responses with a report in which one was read",
+    "wholly_right": "share of responses with every report and field right (silence included)",
+    "wholly_right_with_name": "the same, the vehicles' names too",
 }
-MEASURES.update(
-    core_precision="core fields: share of the values read that are right",
-    core_recall="core fields: share of the labelled values that were read rightly",
-    core_f1="core micro F1: " + ", ".join(CORE),
-    all_precision="all fields: share of the values read that are right",
-    all_recall="all fields: share of the labelled values that were read rightly",
-    all_f1="micro F1 over all fields with a tolerance (not the vehicle's name)",
-    silent="share of the responses without a report that were left silent",
-    heard="share of the responses with a report in which one was read",
-    wholly_right="share of responses with every report and field right (silence included)",
-    wholly_right_with_name="the same, the vehicles' names too",
-)
 """Name of each measure over a whole set -> what it is."""
 
 

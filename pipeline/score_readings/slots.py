@@ -164,8 +164,12 @@ def label_slots(text: str, reports: Sequence[dict[str, Any]], near: Sequence[Slo
             for piece in words if isinstance(words, list) else [words]:
                 places = _places(text, piece, name)
                 if places:
-                    slots.append(max(places, key=lambda place: max((place.shared(slot) for slot in near if slot.type == place.type), default=0)))  # fmt: skip
+                    slots.append(max(places, key=lambda place: _nearness(place, near)))
     return slots
+
+
+def _nearness(place: Slot, near: Sequence[Slot]) -> int:
+    return max((place.shared(slot) for slot in near if slot.type == place.type), default=0)
 
 
 def _places(text: str, piece: str, name: str) -> list[Slot]:

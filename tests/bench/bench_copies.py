@@ -3,7 +3,7 @@
     python tests/bench/bench_copies.py [SIZE ...]
 
 Each size runs in a process of its own, so that the peak is that size's.  Prints a table: responses, copies made and
-found, seconds for the copies and in all, the ratio to the row before for the same step, peak resident memory (the
+found, seconds by the clock, seconds of processor time and their ratio to the row before, peak resident memory (the
 input tables are in it).  Not part of the test suite.
 """
 
@@ -28,7 +28,7 @@ NAMES = (
 OPENINGS = (
     "Mine is a {year} {name} and it has done {km} km so far.", "{year} {name}, {km} km.", "{name}, {year}, {miles} miles",
     "We drive a {name} from {year}, {km} kilometres on it,", "My {name} ({year}) shows {miles} miles this week.",
-    "{km} km on a {year} {name},", "{name}: {km} km, built in {year}.", "Hello from Bergen! {name} {year}, {km} km.",
+    "{km} km on a {year} {name},", "{name}: {km} km, built in {year}.", "Hello from here! {name} {year}, {km} km.",
 )  # fmt: skip
 LOSSES = (
     "Lost {loss} % until now.", "SoH {health} %.", "down {loss} %", "the workshop printed {health} % health",
@@ -38,15 +38,23 @@ HABITS = (
     "Charged to {limit} % at home.", "To 100 every Sunday.", "limit {limit}, floor 20", "always to full, every night",
     "{share} % on rapid chargers", "never saw a rapid charger", "80 on weekdays and full before trips", "",
 )  # fmt: skip
-CHATTER = (
-    "Does anybody know how to {verb} the {thing} without the {place}?", "The {thing} in the {place} made me {verb}.",
-    "I would rather {verb} a {thing} than go to the {place} again", "Great episode, the part about the {thing} above all!",
-    "My {place} told me to {verb} the {thing} twice a year, is that so?", "no loss", "me too", "Thanks!", "same here",
-    "What {thing} do you use in the {place}, and would you {verb} it again?",
-)  # fmt: skip
-VERBS = "read reset replace warm cool check clean sell rent measure trust ignore weigh record plot share".split()
-THINGS = "cable socket printout reader display battery wiper heater charger app fuse gauge handbook tyre meter key".split()
-PLACES = "dealer garage village workshop harbour office barn market city island school valley club pub church".split()
+SHORT_ANSWERS = ("no loss", "me too", "Thanks!", "same here", "LFP, no loss", "80 % limit", "great episode")
+WORDS = """
+    the a my our this that every some nobody everybody anyone car battery cable socket printout reader display wiper
+    heater charger app fuse gauge handbook tyre meter key dealer garage village workshop harbour office barn market city
+    island school valley club church winter summer morning evening neighbour sister brother uncle daughter programme
+    episode question answer number range trip road hill motorway ferry bridge rain snow frost salt wind money price tax
+    warranty insurance service visit letter photo screen button menu update version noise smell light door boot seat
+    belt mirror window roof rack trailer bike dog cat coffee bread soup garden roof panel meter bill night week month
+    read reset replace warm cool check clean sell rent measure trust ignore weigh record plot share drive park wait ask
+    tell know think believe remember forget learn listen hear see watch find lose keep give take bring leave stay come
+    go start stop open close plug pull push turn hold drop lift carry cold hot old new long short quick slow cheap dear
+    quiet loud clean dirty dark bright honest silly clever lucky tired happy proud careful strange common rare plain
+    always never often sometimes only almost nearly quite really very too again still already soon later yesterday today
+    here there everywhere inside outside above below before after because although while until unless if when where how
+    why and but or so yet with without for from into onto over under about against between through during despite
+"""
+CHATTER = tuple(WORDS.split())
 
 
 def make(count: int, seed: int = 1) -> Any:
@@ -69,8 +77,8 @@ def make(count: int, seed: int = 1) -> Any:
             made += 1
             texts.append(_changed(text, dice))
         elif dice.random() < 0.35:
-            text = dice.choice(CHATTER)
-            texts.append(text.format(verb=dice.choice(VERBS), thing=dice.choice(THINGS), place=dice.choice(PLACES)))
+            said = dice.choices(CHATTER, k=dice.randrange(4, 24))
+            texts.append(" ".join(said) if dice.random() < 0.7 else dice.choice(SHORT_ANSWERS))
         else:
             name, year, km = dice.choice(NAMES), dice.randrange(2014, 2026), dice.randrange(10, 2500) * 100
             loss, old = dice.randrange(0, 150) / 10, dice.randrange(200, 500)
@@ -129,21 +137,18 @@ def measure(count: int, folder: Path) -> None:
 
     sys.path.insert(0, str(ROOT))
     from pipeline.dataset_columns import arrow_schema
-    from pipeline.join_copies.copies import find_copies, read_texts
     from pipeline.join_copies.join import join_copies
 
     with pa.memory_map(str(folder / "responses.arrow")) as file:
         responses = pa.ipc.open_file(file).read_all()
     with pa.memory_map(str(folder / "reports.arrow")) as file:
         reports = pa.ipc.open_file(file).read_all()
-    begun = time.perf_counter()
-    find_copies(read_texts(responses), {})
-    copies_alone = time.perf_counter() - begun
-    begun = time.perf_counter()
+    begun, worked = time.perf_counter(), time.process_time()
     joined = join_copies(responses, reports, arrow_schema("evidence").empty_table())
-    whole = time.perf_counter() - begun
+    begun, worked = time.perf_counter() - begun, time.process_time() - worked
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
-    print(count, len(joined.response_copy_of), f"{copies_alone:.2f}", f"{whole:.2f}", f"{peak:.3f}")
+    vehicles = len(set(joined.vehicle_key.values()))
+    print(len(joined.response_copy_of), vehicles, f"{begun:.1f}", f"{worked:.1f}", f"{peak:.2f}")
 
 
 def main(sizes: tuple[int, ...]) -> None:
@@ -152,21 +157,24 @@ def main(sizes: tuple[int, ...]) -> None:
 
     import pyarrow as pa
 
-    print(f"{'responses':>10} {'made':>8} {'found':>8} {'copies s':>9} {'all s':>8} {'x':>6} {'peak GiB':>9}")
+    heads = ("responses", "made", "found", "vehicles", "clock s", "cpu s", "ratio", "peak GiB")
+    print("".join(f"{head:>11}" for head in heads))
     before: float | None = None
     for size in sizes:
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
             *made, copies = make(size)
             for title, table in zip(("responses", "reports"), made, strict=True):
-                with pa.OSFile(str(folder / f"{title}.arrow"), "wb") as sink, pa.ipc.new_file(sink, table.schema) as out:
+                path = str(folder / f"{title}.arrow")
+                with pa.OSFile(path, "wb") as sink, pa.ipc.new_file(sink, table.schema) as out:
                     out.write_table(table, max_chunksize=65_536)
             del made
             run = [sys.executable, __file__, "--one", str(size), name]
             said = subprocess.run(run, check=True, capture_output=True, text=True).stdout.split()
         seconds = float(said[3])
         ratio = f"{seconds / before:.1f}" if before else ""
-        print(f"{size:>10,} {copies:>8,} {int(said[1]):>8,} {said[2]:>9} {said[3]:>8} {ratio:>6} {said[4]:>9}", flush=True)
+        cells = (f"{size:,}", f"{copies:,}", *said[:4], ratio, said[4])
+        print("".join(f"{cell:>11}" for cell in cells), flush=True)
         before = seconds
 
 

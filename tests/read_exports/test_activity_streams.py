@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import json
 from typing import Any
 
@@ -134,7 +135,23 @@ _THINGS = st.recursive(
         st.lists(inner, max_size=3)
         | st.dictionaries(
             st.sampled_from(
-                "type id content contentMap replies items orderedItems first next object attributedTo inReplyTo likes url published".split()
+                [
+                    "type",
+                    "id",
+                    "content",
+                    "contentMap",
+                    "replies",
+                    "items",
+                    "orderedItems",
+                    "first",
+                    "next",
+                    "object",
+                    "attributedTo",
+                    "inReplyTo",
+                    "likes",
+                    "url",
+                    "published",
+                ]
             ),
             inner | st.sampled_from(["Note", "Create", "Collection", "Like", "Tombstone"]),
             max_size=6,
@@ -146,7 +163,5 @@ _THINGS = st.recursive(
 
 @given(_THINGS)
 def test_any_object(thing: Any) -> None:
-    try:
+    with contextlib.suppress(ExportProblem):
         tables(activity_streams, json.dumps([{"@context": CONTEXT, "type": "Note", "content": "x"}, thing]))
-    except ExportProblem:
-        pass

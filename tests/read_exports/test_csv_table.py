@@ -20,7 +20,22 @@ def test_windows_file_with_titles_and_decimal_dates() -> None:
     assert not whole.rejects
     assert [response.source_response_id for response in whole.responses] == ["L1", "L2", "L3", "L4"]
     assert whole.texts[1] == "À 92 000 km, ma Calder Fell a perdu 7 % – « pas mal », dit le garage."
-    assert whole.texts[2].split() == "Skua, 11 200 mil? Nei, 112 000 km. Helse 93 %. Lader til 90.".split()
+    assert whole.texts[2].split() == [
+        "Skua,",
+        "11",
+        "200",
+        "mil?",
+        "Nei,",
+        "112",
+        "000",
+        "km.",
+        "Helse",
+        "93",
+        "%.",
+        "Lader",
+        "til",
+        "90.",
+    ]
     assert "\n" in whole.texts[2]
     assert whole.responses[0].author == "Jörg aus Fürth"
     assert whole.responses[0].posted_at == datetime(2025, 5, 2, 18, 4, tzinfo=UTC)
@@ -160,12 +175,15 @@ def test_the_hint_line_that_spreadsheets_write(tmp_path: Path) -> None:
 
 
 def test_backslash_quotes(tmp_path: Path) -> None:
-    whole = read_text(tmp_path, 'author,comment\npebblewick,"He said \\"two percent\\", then left"\nwren,"None, really"\n')
+    whole = read_text(
+        tmp_path, 'author,comment\npebblewick,"He said \\"two percent\\", then left"\nwren,"None, really"\n'
+    )
     assert whole.texts == ['He said "two percent", then left', "None, really"]
 
 
 @pytest.mark.parametrize(
-    "head", [b'{"a": 1, "b": 2}\n{"a": 3, "b": 4}\n', b"<html><body>a,b\nc,d</body>", b"\x00\x01,\x02", b"%PDF-1.7\n,,\n"]
+    "head",
+    [b'{"a": 1, "b": 2}\n{"a": 3, "b": 4}\n', b"<html><body>a,b\nc,d</body>", b"\x00\x01,\x02", b"%PDF-1.7\n,,\n"],
 )
 def test_other_kinds_are_left_to_others(head: bytes) -> None:
     assert csv_table.looks_like(head, "export") == 0
@@ -196,3 +214,13 @@ def test_three_hundred_thousand_rows_in_little_memory(tmp_path: Path) -> None:
     assert count == 300_000
     assert grown_mib < 24, "rows are held in memory"  # the hashes that find repeats take 8 MiB of it
     assert seconds < 10
+
+
+def test_sentences_with_commas_are_no_cells(tmp_path: Path) -> None:
+    lines = ["I drove 80,000 km, lost 3 %", "Mine is fine, so far, I think", "All good here"]
+    assert read_text(tmp_path, "\n".join(lines), "lines.csv").texts == lines
+    assert read_text(tmp_path, "\n".join(["comment", *lines]), "lines.csv").texts == lines
+    assert (
+        csv_table.looks_like(b"Hello there, I have a Tern, it is good\nand me, I too have one, it is fine\n", "a.txt")
+        == 0
+    )

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import mailbox
 from datetime import UTC, datetime
 from email.message import EmailMessage
@@ -154,10 +155,9 @@ def test_cut_at_any_byte(place: int) -> None:
         found = rows(mbox, fixture("letters.mbox")[:place])
     except ExportProblem:
         return
-    ids = [f"l{number}@example.org" for number in range(1, 8)]
-    assert [name for name in column(found, "id")[:-1]] == [name for name in ids if name != ids[5]][
-        : len(good(found)) - 1
-    ]
+    ids = [f"l{number}@example.org" for number in (1, 2, 3, 4, 5, 7)]
+    read = column(found, "id")
+    assert read[:-1] == ids[: max(0, len(read) - 1)]
 
 
 @given(
@@ -167,7 +167,5 @@ def test_cut_at_any_byte(place: int) -> None:
     )
 )
 def test_any_message(lines: list[bytes]) -> None:
-    try:
+    with contextlib.suppress(ExportProblem):
         tables(mbox, BORDER.encode() + b"\n".join(lines))
-    except ExportProblem:
-        pass

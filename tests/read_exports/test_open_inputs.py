@@ -25,7 +25,9 @@ PACK: dict[str, Callable[[bytes], bytes]] = {
     "zst": zstandard.ZstdCompressor().compress,
     "zip": lambda data: zip_of({"thread.csv": data}),
 }
-LONG = DATA + b"".join(f"b{n},a1,wren,2025-03-15T00:00:00Z,{n % 7},{os.urandom(9).hex()} words {n}\n".encode() for n in range(40_000))
+LONG = DATA + b"".join(
+    f"b{n},a1,wren,2025-03-15T00:00:00Z,{n % 7},{os.urandom(9).hex()} words {n}\n".encode() for n in range(40_000)
+)
 
 
 @pytest.mark.parametrize("kind", PACK)
@@ -96,7 +98,9 @@ def test_the_total_counts_over_all_members(tmp_path: Path) -> None:
 
 def test_paths_that_lead_out_of_an_archive_are_refused_and_others_read(tmp_path: Path) -> None:
     path = tmp_path / "tricky.zip"
-    path.write_bytes(zip_of({"../up.csv": DATA, "/root.csv": DATA, "C:\\x.csv": DATA, "good.csv": DATA, "a/../../b.csv": DATA}))
+    path.write_bytes(
+        zip_of({"../up.csv": DATA, "/root.csv": DATA, "C:\\x.csv": DATA, "good.csv": DATA, "a/../../b.csv": DATA})
+    )
     by_name = {whole.export.path.split("!")[1]: whole for whole in read_all(path)}
     assert len(by_name.pop("good.csv").responses) == 3
     assert len(by_name) == 4
@@ -142,7 +146,9 @@ def test_an_empty_archive_and_an_empty_folder(tmp_path: Path) -> None:
 
 def test_missing_inputs_are_told_and_the_others_read(tmp_path: Path) -> None:
     (tmp_path / "thread.csv").write_bytes(DATA)
-    wholes = read_all(tmp_path / "no.csv", tmp_path / "*.tsv", "memory://no/such.csv", "nosuch://x/y.csv", tmp_path / "thread.csv")
+    wholes = read_all(
+        tmp_path / "no.csv", tmp_path / "*.tsv", "memory://no/such.csv", "nosuch://x/y.csv", tmp_path / "thread.csv"
+    )
     problems = [whole.export.problem for whole in wholes]
     assert all(isinstance(problem, ExportProblem) for problem in problems[:4])
     assert all("->" in str(problem) for problem in problems[:4])

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import time
 
 import pytest
@@ -120,6 +121,7 @@ def test_names_above_texts_without_dates() -> None:
         ("05.03.2024, 14:22 Uhr", "date"),
         ("Mar 5, 2024", "date"),
         ("(2024-03-05)", "date"),
+        ("Edited 1mo ago", "date"),
         ("@tern.fan · 3 months ago", "header"),
         ("Posted by rust_hen on 12 March 2024", "header"),
         ("Marta Q. · Moderator · 3 months ago", "header"),
@@ -163,7 +165,7 @@ def test_empty_binary_and_long() -> None:
     start = time.monotonic()
     found = rows(plain_text, b"x" * 1_000_000 + b"\n\n" + b"Like " * 200_000)
     assert len(column(found, "text")[0]) == 1_000_000
-    assert len(rows(plain_text, b"3 months ago\n" * 50_000)) == 1
+    assert good(rows(plain_text, b"3 months ago\n" * 50_000)) == []
     assert time.monotonic() - start < 30
 
 
@@ -207,7 +209,5 @@ def test_every_written_word_comes_out_once_or_is_rejected(lines: list[str]) -> N
 
 @given(st.binary(max_size=200))
 def test_any_bytes(data: bytes) -> None:
-    try:
+    with contextlib.suppress(ExportProblem):
         tables(plain_text, data)
-    except ExportProblem:
-        pass

@@ -33,7 +33,7 @@ def test_workbook_with_titles_groups_merges_percents_and_a_page_of_prose() -> No
     assert "sheet 'Read me' holds prose only" in whole.export.roles_line
     assert not whole.rejects
     assert [response.source_response_id for response in whole.responses] == ["5", "6", "7", "8", "9"]
-    first, second, third, fourth, fifth = whole.responses
+    first, second, third, fourth, _ = whole.responses
     assert first.posted_at == datetime(2025, 6, 14, 10, 5, tzinfo=UTC)
     assert answers_of(first) == {
         "vehicle_text": ("Ondine 40, 2020", None),
@@ -75,7 +75,9 @@ def test_the_programme_s_autumn_survey() -> None:
 
 
 def test_cells_merged_down_the_table_count_for_every_row(tmp_path: Path) -> None:
-    book = book_of(["thread", "comment"], ["episode 41", "Down two percent"], [None, "Down three"], [None, "None at all"])
+    book = book_of(
+        ["thread", "comment"], ["episode 41", "Down two percent"], [None, "Down three"], [None, "None at all"]
+    )
     book.active.merge_cells("A2:A4")
     whole = read_text(tmp_path, saved(book), "merged.xlsx")
     assert [response.thread_id for response in whole.responses] == ["episode 41"] * 3
@@ -98,7 +100,12 @@ def test_two_sheets_of_responses_and_one_without(tmp_path: Path) -> None:
 
 
 def test_numbers_stand_as_in_the_cell(tmp_path: Path) -> None:
-    rows = [["Odometer (km)", "Loss in %", "Comments"], [81400.0, 2.6, "fine"], [0.1 + 0.2, 3, "ok"], ["1.234", None, "so so"]]
+    rows = [
+        ["Odometer (km)", "Loss in %", "Comments"],
+        [81400.0, 2.6, "fine"],
+        [0.1 + 0.2, 3, "ok"],
+        ["1.234", None, "so so"],
+    ]
     whole = read_text(tmp_path, saved(book_of(*rows)), "numbers.xlsx")
     assert [answers_of(response)["odometer_km"][0] for response in whole.responses] == ["81400", "0.3", "1.234"]
     assert "Loss in %" not in whole.texts[2]

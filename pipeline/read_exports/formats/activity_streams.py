@@ -133,45 +133,38 @@ class _Reader:
 
     def _objects(self, record: str, value: Any) -> Iterator[RawRow | Reject]:
         """The rows of one top object: depth first, iteratively, so that a chain of replies may be of any length."""
-        pending: list[tuple[str, Any, str | None, dict[str, Any]]] = [(record, value, None, {})]
+        pending: list[tuple[Any, str | None, dict[str, Any]]] = [(value, None, {})]
+        count = 0
         while pending:
-            where, thing, parent, activity = pending.pop()
-            if isinstance(thing, BrokenJson):
-                yield self._reject(where, "unreadable", f"not JSON: {thing}", "mend the line or export again")
-                continue
-            if isinstance(thing, str):
-                yield self._reject(where, "empty", f"only a link, no words: {thing[:200]}")
-                continue
-            if not isinstance(thing, dict):
-                yield self._reject(where, "unreadable", "neither an object nor a link")
-                continue
-            kinds = _kinds(thing)
-            members = _members(thing) if kinds & _COLLECTIONS or any(key in thing for key in _LISTS) else None
+            thing, parent, activity = pending.pop()
+            where = f"{record}, reply {count}" if count else record
+            members = _members(thing) if isinstance(thing, dict) and _is_collection(thing) else None
             if members is not None:
-                pending.extend(
-                    (f"{where}, item {number}", members[number - 1], parent, activity)
-                    for number in range(len(members), 0, -1)
-                )
-            elif kinds & _WRAPPERS and "object" in thing:
-                for inner in reversed(_list(thing["object"])):
-                    pending.append((where, inner, parent, thing))
-            elif kinds & _TEXTS or (not kinds and ("content" in thing or "contentMap" in thing)):
+                pending.extend((member, parent, activity) for member in reversed(members))
+            elif isinstance(thing, dict) and _kinds(thing) & _WRAPPERS and thing.get("object"):
+                pending.extend((inner, parent, thing) for inner in reversed(_list(thing["object"])))
+            elif isinstance(thing, dict) and _is_text(thing):
                 cells = self._cells(thing, parent, activity)
-                if cells[-1]:
-                    yield RawRow(where, cells)
-                else:
-                    yield self._reject(where, "empty", "the object has no content")
-                replies = _replies(thing)
+                yield RawRow(where, cells) if cells[-1] else self._reject(where, "empty", "the object has no content")
                 own = _iri(thing.get("id", thing.get("@id")))
-                pending.extend(
-                    (f"{where}, reply {number}", replies[number - 1], own, {}) for number in range(len(replies), 0, -1)
-                )
-            elif "tombstone" in kinds or "delete" in kinds:
-                yield self._reject(where, "empty", "the post was deleted")
+                pending.extend((reply, own, {}) for reply in reversed(_replies(thing)))
+                count += 1
             else:
-                yield self._reject(
-                    where, "empty", f"a {'/'.join(sorted(kinds)) or 'thing without a type'} holds no response"
-                )
+                yield self._no_response(where, thing)
+                count += 1
+
+    def _no_response(self, where: str, thing: Any) -> Reject:
+        """Why `thing` is nothing that anybody said."""
+        if isinstance(thing, BrokenJson):
+            return self._reject(where, "unreadable", f"not JSON: {thing}", "mend the line or export again")
+        if isinstance(thing, str):
+            return self._reject(where, "empty", f"only a link, no words: {thing[:200]}")
+        if not isinstance(thing, dict):
+            return self._reject(where, "unreadable", "neither an object nor a link")
+        kinds = _kinds(thing)
+        if kinds & {"tombstone", "delete"}:
+            return self._reject(where, "empty", "the post was deleted")
+        return self._reject(where, "empty", f"a {'/'.join(sorted(kinds)) or 'thing without a type'} holds no response")
 
     def _reject(self, where: str, reason: str, detail: str, hint: str = _HINT) -> Reject:
         return Reject(self.file.source, where, reason, clean_text(detail), hint)
@@ -244,6 +237,15 @@ def _split_root(events: Iterator[Event]) -> Iterator[tuple[str, Any]]:
 def _kinds(thing: dict[str, Any]) -> set[str]:
     types = _list(thing.get("type", thing.get("@type")))
     return {re.split(r"[#:/]", kind)[-1].lower() for kind in types if isinstance(kind, str)}
+
+
+def _is_collection(thing: dict[str, Any]) -> bool:
+    return bool(_kinds(thing) & _COLLECTIONS) or any(key in thing for key in _LISTS)
+
+
+def _is_text(thing: dict[str, Any]) -> bool:
+    kinds = _kinds(thing)
+    return bool(kinds & _TEXTS) or (not kinds and ("content" in thing or "contentMap" in thing))
 
 
 def _list(value: Any) -> list[Any]:

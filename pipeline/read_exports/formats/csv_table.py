@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from pipeline.response import Reject
 
 NAME = "CSV"
 DELIMITERS = ",;\t|"
+_COMMA_OF_WORDS = re.compile(r",(?!\d)")
 LONGEST_CELL = 100_000
 """Characters; a longer cell is no response, and its row is rejected."""
 LONGEST_LINE = 1 << 23
@@ -54,7 +56,9 @@ def looks_like(head: bytes, name: str) -> int:
         return 45 if named else 0
     if named:
         return 60 + int(38 * dialect.share)
-    return 70 if dialect.share >= 0.9 and dialect.rows >= 2 else 0
+    return (
+        70 if dialect.share >= 0.9 and dialect.rows >= 2 and not (dialect.delimiter == "," and _is_prose(text)) else 0
+    )
 
 
 def read_tables(file: ExportFile) -> Iterator[RawTable]:
@@ -63,7 +67,7 @@ def read_tables(file: ExportFile) -> Iterator[RawTable]:
     with file.open() as stream:
         head = stream.read(1 << 18)
     text = head.decode(encoding, "ignore")
-    dialect = _find_dialect(text, len(head) >= 1 << 18) or _Dialect(",", None, 0.0, 0)
+    dialect = _find_dialect(text, len(head) >= 1 << 18) or _guessed_dialect(text)
     records = _records(file, encoding, dialect)
     first = list(islice(records, 2 * LOOK))
     rows = [item.cells if isinstance(item, RawRow) else [] for item in first]
@@ -225,10 +229,27 @@ def _find_dialect(text: str, cut: bool) -> _Dialect | None:
             continue
         width, number = max(counts.items(), key=lambda item: (item[1], item[0]))
         share = number / len(widths)
+        if delimiter == "," and share < 0.95 and _is_prose(text):
+            continue
         score = share + 0.04 * min(width, 12)
         if share >= 0.4 and number >= min(2, len(widths)) and score > best_score:
             best, best_score = _Dialect(delimiter, escape, share, number), score
     return best
+
+
+def _guessed_dialect(text: str) -> _Dialect:
+    """For a file whose rows are all of different lengths: the delimiter of its first line; none for sentences."""
+    line = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max(DELIMITERS, key=line.count)
+    if delimiter not in line or (delimiter == "," and _is_prose(text)):
+        delimiter = "\x1f"
+    return _Dialect(delimiter, None, 0.0, 0)
+
+
+def _is_prose(text: str) -> bool:
+    """Whether the commas are those of sentences: nearly all with a space behind them, and no cell is quoted."""
+    spaced = text.count(", ")
+    return '"' not in text and spaced > 0 and spaced >= 0.8 * len(_COMMA_OF_WORDS.findall(text))
 
 
 def _widths(text: str, delimiter: str, escape: str | None, cut: bool) -> list[int]:

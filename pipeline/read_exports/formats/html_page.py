@@ -150,6 +150,8 @@ class _Page:
             if props and outer is not None:
                 outer.put(props, item)
             if item.kind and self._filling:
+                if self._filling[-1].parts is not None:
+                    self._filling[-1].parts.append("<br>")
                 self._filling.append(_Element(tag, item))  # words in here are the inner item's
         elif props and outer is not None:
             element.props, element.owner = props, outer
