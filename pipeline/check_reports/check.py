@@ -32,8 +32,8 @@ Limits = Mapping[str, float]
 def check_reports(reports: pyarrow.Table, vehicles: str | Path | None) -> tuple[list[list[str]], list[bool]]:
     """The findings of each report, and whether statistics take it; `vehicles` is the vehicle list's path, or None.
 
-    Codes that the reports already carry in `flags` (raised while reading or joining) count for the second answer; copies
-    are the caller's to leave out.
+    Codes that the reports already carry in `flags` (raised while reading or joining) count for the second answer;
+    copies are the caller's to leave out.
     """
     import numpy as np
 
@@ -43,9 +43,8 @@ def check_reports(reports: pyarrow.Table, vehicles: str | Path | None) -> tuple[
     columns = Columns(reports)
     listed = load_vehicle_list(Path(vehicles)) if vehicles is not None else None
     masks: dict[str, Mask] = {code: rule(columns, book[code].limits) for code, rule in COLUMN_RULES.items()}
-    masks["loss-over-40"] &= ~masks["loss-impossible"]
-    masks["loss-above-most-models"] &= ~masks["loss-above-models"]
-    masks["odometer-fast"] &= ~masks["odometer-too-fast"]
+    for graver, code in MILDER:
+        masks[code] &= ~masks[graver]
     if listed is not None:
         masks |= _against_list(reports, listed, book)
     for code in book:
@@ -260,6 +259,15 @@ COLUMN_RULES: dict[str, Callable[[Columns, Limits], Mask]] = {
     "habit-against-limit": _habit_against_limit,
     "pack-impossible": _pack_impossible,
 }
+MILDER = (
+    ("loss-impossible", "loss-over-40"),
+    ("loss-impossible", "loss-gain"),
+    ("loss-impossible", "loss-above-models"),
+    ("loss-impossible", "loss-above-most-models"),
+    ("loss-above-models", "loss-above-most-models"),
+    ("odometer-too-fast", "odometer-fast"),
+)
+"""Pairs of a finding and a milder one that says the same of a row again: the milder is then not raised."""
 LIST_RULES = ("pack-off-chemistry", "pack-off-list", "chemistry-off-list")
 
 _LIST_COLUMNS = ("make", "model", "vehicle_text", "model_year", "chemistry", "chemistry_origin", "pack_kwh")

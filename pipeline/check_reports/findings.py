@@ -61,11 +61,13 @@ def read_findings(text: str, where: str) -> dict[str, Finding]:
                 todo="give code, rule, fields, limits, keeps_out, todo and source; rule may name limits only",
             ) from None
         wrong = [name for name in finding.fields if name not in columns]
-        if wrong or code in found or not isinstance(finding.keeps_out, bool) or finding.raised_by not in STAGES:
+        known = isinstance(finding.keeps_out, bool) and finding.raised_by in STAGES
+        if wrong or code in found or not known:
+            what = f"names what is no column of the reports: {', '.join(wrong)}" if wrong else "is not sound"
             raise RuleProblem(
-                f"the finding names no column of the reports ({', '.join(wrong)})" if wrong else "the finding is not sound",
+                f"the finding {what}",
                 where=f"{where}: {code}",
-                todo=f"use columns of reports, each code once, keeps_out true or false, raised_by {' or '.join(STAGES)}",
+                todo=f"use columns of reports, each code once, true or false, raised_by one of {', '.join(STAGES)}",
             )
         found[code] = finding
     return found

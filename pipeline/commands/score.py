@@ -128,12 +128,20 @@ def _slot_shares(one: SlotCounts) -> dict[str, float | None]:
 
 def _table(title: str, first: str, *numbers: str) -> Table:
     from rich.table import Table
+    from rich.text import Text
 
-    table = Table(title=title, title_justify="left", title_style="bold")
-    table.add_column(first)
+    heading = Text(title, style="bold")
+    table = Table(title=heading, title_justify="left", box=None, pad_edge=False, collapse_padding=True)
+    table.add_column(first, no_wrap=True)
     for name in numbers:
         table.add_column(name, justify="right", no_wrap=True)
     return table
+
+
+def _show(screen: Console, table: Table) -> None:
+    """Prints a table in its natural width: a narrow terminal wraps it, nothing in it is cut off."""
+    table.width = screen.measure(table, options=screen.options.update(width=10_000)).maximum
+    screen.print(table, "")
 
 
 def _number(value: float | None, form: str = ".3f") -> str:
@@ -154,7 +162,7 @@ def _print_head(screen: Console, counted: Tally) -> None:
     for name in MEASURES:
         one = scorer.measure(name)
         table.add_row(name.replace("_", " "), _number(one.value), _interval(one), str(one.responses))
-    screen.print(table)
+    _show(screen, table)
 
 
 def _print_rest(screen: Console, scored: Sequence[Scored], counted: Tally) -> None:
@@ -179,15 +187,31 @@ def _print_rest(screen: Console, scored: Sequence[Scored], counted: Tally) -> No
 def _print_fields(screen: Console, fields: Sequence[FieldScore]) -> None:
     from pipeline.score_readings.compare import CORE, NAME_FIELD
 
-    numbers = ("precision", "95 %", "recall", "95 %", "F1", "95 %", "correct", "missing", "spurious", "wrong")
-    table = _table("by field (* core; a wrong value is missing and spurious too)", "field", *numbers)
-    for one in fields:
-        mark = " *" if one.field in CORE else " (in no sum)" if one.field == NAME_FIELD else ""
-        shares = [text for part in (one.precision, one.recall, one.f1) for text in _share(part)]
-        table.add_row(
-            one.field + mark, *shares, str(one.correct), str(one.missing), str(one.spurious), str(one.wrong)
-        )
-    screen.print(table)
+    title = "by field, with 95 % intervals; a wrong value (diff) is missing and spurious too"
+    parts = (
+        ("core field", [one for one in fields if one.field in CORE]),
+        ("other field", [one for one in fields if one.field not in (*CORE, NAME_FIELD)]),
+        ("in no sum", [one for one in fields if one.field == NAME_FIELD]),
+    )
+    table = _table(title, parts[0][0], "precision", "recall", "F1", "ok", "miss", "spur", "diff")
+    for place, (head, lines) in enumerate(parts):
+        if place:
+            table.add_row("", end_section=True)
+            table.add_row(head, style="bold")
+        for one in lines:
+            shares = [_short_share(part) for part in (one.precision, one.recall, one.f1)]
+            table.add_row(
+                one.field, *shares, str(one.correct), str(one.missing), str(one.spurious), str(one.wrong)
+            )  # fmt: skip
+    _show(screen, table)
+
+
+def _short_share(one: Estimate) -> str:
+    """A share and its interval in twelve characters: 0.86 .80-.91."""
+    if one.value is None or one.low is None or one.high is None:
+        return "-"
+    ends = ("1.0" if end >= 0.995 else f"{end:.2f}".lstrip("0") for end in (one.low, one.high))
+    return f"{one.value:.2f} {'-'.join(ends)}"
 
 
 def _share(one: Estimate) -> tuple[str, str]:
@@ -201,7 +225,7 @@ def _print_slots(screen: Console, slots: dict[Mode, SlotCounts]) -> None:
         shares = [_number(value) for value in (one.precision, one.recall, one.f1)]
         counts = (one.correct, one.incorrect, one.partial, one.missing, one.spurious)
         table.add_row(mode, *shares, *map(str, counts))
-    screen.print(table)
+    _show(screen, table)
 
 
 def _print_calibration(screen: Console, told: Calibration) -> None:
@@ -213,7 +237,7 @@ def _print_calibration(screen: Console, told: Calibration) -> None:
         if one.rows:
             name = f"{one.low:.1f} to {one.high:.1f}"
             table.add_row(name, str(one.rows), _number(one.mean_confidence), _number(one.share_right))
-    screen.print(table)
+    _show(screen, table)
 
 
 def _print_parts(screen: Console, title: str, first: str, counted: Tally, parts: dict[str, list[int]]) -> None:
@@ -221,12 +245,12 @@ def _print_parts(screen: Console, title: str, first: str, counted: Tally, parts:
 
     table = _table(title, first, "responses", "core F1", "95 %", "silent", "wholly right", "95 %")
     for name, places in parts.items():
-        scorer = Scorer(counted.part(places))
-        core, silent, right = (scorer.measure(measure) for measure in ("core_f1", "silent", "wholly_right"))
-        table.add_row(
-            safe(name), str(len(places)), *_share(core), _number(silent.value), *_share(right)
-        )  # fmt: skip
-    screen.print(table)
+        part = counted.part(places)
+        core, silent, right = (Scorer(part).measure(measure) for measure in ("core_f1", "silent", "wholly_right"))
+        # Where no report is labelled, F1 would be 0 after a single spurious value; "silent" tells more.
+        told = _share(core) if part.mark("wanted").any() else ("-", "-")
+        table.add_row(safe(name), str(len(places)), *told, _number(silent.value), *_share(right))
+    _show(screen, table)
 
 
 def _print_changes(screen: Console, told: Changes) -> None:
@@ -247,7 +271,7 @@ def _print_changes(screen: Console, told: Changes) -> None:
             _interval(one.change, "+.3f"),
             _verdict(one),
         )
-    screen.print(table)
+    _show(screen, table)
 
 
 def _verdict(one: Change) -> str:

@@ -17,8 +17,12 @@ from pipeline.read_text.quantities import Quantity
 MODEL_RULE = Rule(id="model.role", topic="model", patterns=(), priority=45, pack="crowdfade model")
 MODEL_REFUSAL = Rule(id="model.none", topic="model", patterns=(), refuse="the words around it do not report a value", pack="crowdfade model")
 LEAST_SURE = 0.5
+"""The model alone takes a role from this probability on."""
+LEAST_SURE_RULED = 0.25
+"""A role that a rule proposes and no gate closes is taken from this probability on."""
 LEAST_SURE_CONSTANT = 0.5
-_ORIGIN = {"loss": "stated", "health": "health"}
+FOLLOWERS = ("loss_origin",)
+"""Constants that stand or fall with the quantities of their match; all others are judged by themselves."""
 
 
 class Decider:
@@ -45,8 +49,11 @@ class Decider:
             chances = self.model.of_quantity(features.of_quantity(index))
             role = max(chances, key=lambda name: chances[name])
             proposals = by_start.get(quantity.start, [])
-            proposed = next((taken for taken in proposals if same_role(taken.role, role)), None)
-            if role == NONE or chances[role] < LEAST_SURE and proposed is None:
+            ruled = max((t for t in proposals if t.gate is None), key=lambda t: chances.get(model_role(t.role), 0.0), default=None)
+            if ruled is not None and chances.get(model_role(ruled.role), 0.0) >= LEAST_SURE_RULED:
+                role = model_role(ruled.role)
+            proposed = next((taken for taken in proposals if model_role(taken.role) == role), None)
+            if role == NONE or (chances[role] < LEAST_SURE and proposed is None):
                 for taken in proposals:
                     refused.append(Refused(quantity.start, quantity.end, taken.gate or MODEL_REFUSAL, taken.role, quantity))
                 continue
@@ -59,7 +66,7 @@ class Decider:
         for taken in matches.taken:
             if taken.quantity is not None:
                 continue
-            if taken.claim in claims_with_quantities:
+            if taken.role in FOLLOWERS and taken.claim in claims_with_quantities:
                 if taken.claim in kept_claims:
                     kept.append(taken)
                 continue
@@ -73,8 +80,9 @@ class Decider:
         matches.refused = sorted(refused, key=lambda item: (item.start, item.end))
 
 
-def same_role(ruled: str, modelled: str) -> bool:
-    """Whether a rule's role is the model's; the model knows several rule roles under one name."""
-    if ruled == modelled:
-        return True
-    return (ruled, modelled) in {("window_full", "window"), ("months", "age"), ("dc_first", "ratio"), ("ac_first", "ratio")}
+def model_role(ruled: str) -> str:
+    """The name under which the model knows a rule's role."""
+    return _MODEL_ROLES.get(ruled, ruled)
+
+
+_MODEL_ROLES = {"window_full": "window", "months": "age", "dc_first": "ratio", "ac_first": "ratio", "hundred": "limit"}

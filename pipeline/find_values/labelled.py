@@ -40,7 +40,7 @@ def read_labelled(paths: Iterable[str | Path]) -> Iterator[Labelled]:
             raise ExportProblem("no labelled responses in this folder", where=str(path), todo="give files of JSON lines (*.jsonl)")
         for file in files:
             try:
-                lines = file.read_text("utf8").splitlines()
+                lines = file.read_text("utf8").split("\n")
             except OSError as error:
                 raise ExportProblem(f"cannot be read: {error.strerror}", where=str(file)) from None
             except UnicodeDecodeError:

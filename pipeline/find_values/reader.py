@@ -13,12 +13,13 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.find_values.decide import Decider
-from pipeline.find_values.match_rules import Matches, RuleMatcher
+from pipeline.find_values.match_rules import Matches, Refused, RuleMatcher
+from pipeline.find_values.report_features import report_features
 from pipeline.find_values.role_features import FeatureMaker
 from pipeline.find_values.role_model import RoleModel, shipped_model
-from pipeline.find_values.rule_files import BUILT_IN, PackInfo, languages_with_rules, load_rules, pack_info
+from pipeline.find_values.rule_files import BUILT_IN, PackInfo, Rule, languages_with_rules, load_rules, pack_info
 from pipeline.group_reports.settle import Settler, is_report
-from pipeline.group_reports.vehicles import VehicleTracker
+from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
 from pipeline.read_text.fold import fold
 from pipeline.read_text.language_data import available, language_data
 from pipeline.read_text.quantities import QuantityScanner, Quantity, abstract
@@ -27,6 +28,8 @@ from pipeline.read_text.sentences import Sentence, sentences
 from pipeline.response import FoundValue, Reading, Refusal, Report, Response
 
 _MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mi|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
+LEAST_SURE_REPORT = 0.5
+NO_REPORT = Rule(id="model.no-report", topic="model", patterns=(), refuse="the response does not seem to report on a vehicle", pack="crowdfade model")
 _SAME_PACK = {"no": "nb", "nn": "nb"}
 _KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|kilomet\w+|klicks|km/h|kilómet\w+|quilómet\w+|chilomet\w+)(?!\w)")
 
@@ -68,6 +71,37 @@ class LanguageReader:
         matches = self.matcher.match(text, quantities, spans)
         return Scene(original, own, text, quantities, spans, matches, quotations.quoted, FeatureMaker(text, quantities, spans, matches))
 
+    def possible(self, original: str, reply: bool) -> tuple[Scene, list[tuple[Vehicle, dict[str, FoundValue], list[str]]]]:
+        """The scene, and the reports that could be made: vehicle, its fields, the report model's features."""
+        scene = self.scene(original)
+        self.decider.decide(scene.quantities, scene.matches, scene.features)
+        unit = distance_unit(scene.own, fold(original), scene.quantities)
+        vehicles = self.tracker.group(original, scene.text, scene.spans, scene.matches.taken, scene.quantities, scene.quoted)
+        made = []
+        for vehicle in vehicles:
+            values = Settler(original, vehicle.taken, unit).settle()
+            if not is_report(values):
+                continue
+            for value in vehicle.said:
+                values[value.field] = value
+            made.append((vehicle, values))
+        return scene, [(vehicle, values, report_features(scene, vehicle, values, len(made), reply)) for vehicle, values in made]
+
+
+
+def distance_unit(own: str, whole: str, quantities: Sequence[Quantity]) -> str | None:
+    """The unit that a response uses for distances; a quoted question's unit serves where the answer has none."""
+    counts = {"km": 0, "mi": 0}
+    for quantity in quantities:
+        if quantity.unit in counts and quantity.kind in ("distance", "stretch", "rate"):
+            counts[quantity.unit] += 3
+    for text in (own, whole):
+        counts["mi"] += len(_MILES_WORD.findall(text))
+        counts["km"] += len(_KM_WORD.findall(text))
+        if counts["km"] != counts["mi"]:
+            return "km" if counts["km"] > counts["mi"] else "mi"
+    return None
+
 
 class ResponseReader:
     """Reads responses; `rules` are packs laid over the built-in one, `vehicles` a vehicle list, `lang` forces a language."""
@@ -93,36 +127,19 @@ class ResponseReader:
         """What one response reports, and what was turned down in it."""
         language = (self.lang or response.lang or "en").split("-")[0].lower()
         language = _SAME_PACK.get(language, language)
-        return self._read_text(response.text, self._reader(language if language in self._languages else "en"))
+        return self._read_text(response.text, self._reader(language if language in self._languages else "en"), response.parent_id is not None)
 
-    def _read_text(self, original: str, reader: LanguageReader) -> Reading:
-        scene = reader.scene(original)
-        matches = scene.matches
-        reader.decider.decide(scene.quantities, matches, scene.features)
-        unit = self._unit(scene.own, fold(original), scene.quantities)
+    def _read_text(self, original: str, reader: LanguageReader, reply: bool) -> Reading:
         reading = Reading()
-        for refused in matches.refused:
+        scene, possible = reader.possible(original, reply)
+        for vehicle, values, features in possible:
+            chance, right = reader.model.of_report(features) if reader.model else (1.0, 1.0)
+            if chance < LEAST_SURE_REPORT:
+                scene.matches.refused.extend(Refused(taken.start, taken.end, NO_REPORT, taken.role) for taken in vehicle.taken if taken.role != "loss_origin")
+                continue
+            reading.reports.append(Report(values, round(right, 4)))
+        for refused in scene.matches.refused:
             raw = original[refused.start : refused.end]
             reading.refusals.append(Refusal(refused.role, raw, refused.start, refused.end, refused.rule.id, refused.rule.refuse or ""))
-        for vehicle in reader.tracker.group(original, scene.text, scene.spans, matches.taken, scene.quantities, scene.quoted):
-            values = Settler(original, vehicle.taken, unit).settle()
-            if not is_report(values):
-                continue
-            for value in vehicle.said:
-                values[value.field] = value
-            reading.reports.append(Report(values))
+        reading.refusals.sort(key=lambda refusal: (refusal.start, refusal.end))
         return reading
-
-    @staticmethod
-    def _unit(own: str, whole: str, quantities: Sequence[Quantity]) -> str | None:
-        """The unit that a response uses for distances; a quoted question's unit serves where the answer has none."""
-        counts = {"km": 0, "mi": 0}
-        for quantity in quantities:
-            if quantity.unit in counts and quantity.kind in ("distance", "stretch", "rate"):
-                counts[quantity.unit] += 3
-        for text in (own, whole):
-            counts["mi"] += len(_MILES_WORD.findall(text))
-            counts["km"] += len(_KM_WORD.findall(text))
-            if counts["km"] != counts["mi"]:
-                return "km" if counts["km"] > counts["mi"] else "mi"
-        return None

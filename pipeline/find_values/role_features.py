@@ -14,6 +14,8 @@ from pipeline.read_text.quantities import NAME_OF, SLOT_CHARACTERS, Quantity
 from pipeline.read_text.sentences import Sentence
 
 _TOKEN = re.compile(rf"[^\W_{SLOT_CHARACTERS}]+(?:'[^\W_{SLOT_CHARACTERS}]+)?|([{SLOT_CHARACTERS}])\1*|[^\w\s]|\n")
+RULES_COUNT = 3
+"""What rules and gates say weighs this many times a word: it is repeated, which lets it grow under the same penalty."""
 _PERCENT_STEPS = (0, 1, 3, 6, 10, 15, 25, 45, 60, 70, 79, 81, 86, 90.01, 95, 99.9, 100)
 
 
@@ -73,7 +75,7 @@ class FeatureMaker:
     def _scene(self, start: int) -> list[str]:
         """The sentence: its gates, whether it asks, its words; and the gates of its neighbours."""
         index = self._sentence(start)
-        out = [f"gate={gate}" for gate in self._gates(start)]
+        out: list[str] = []
         if self.spans:
             span = self.spans[index]
             out.append(f"asks={span.asks}")
@@ -101,14 +103,17 @@ class FeatureMaker:
         role = claim.role if claim else "-"
         rule = claim.rule.id if claim else self.refusals.get(quantity.start, "-")
         around = self._around(token, token)
-        out = ["bias", f"kind={kind}", f"unit={quantity.unit}", f"v={bucket}", f"kv={kind} {bucket}", f"role={role}", f"rule={rule}", f"rk={role} {kind}", f"rv={role} {bucket}"]
+        out = ["bias", f"kind={kind}", f"unit={quantity.unit}", f"v={bucket}", f"kv={kind} {bucket}"]
+        said_by_rules = [f"role={role}", f"rule={rule}", f"rk={role} {kind}", f"rv={role} {bucket}"]
+        said_by_rules += [f"gate={gate}" for gate in self._gates(quantity.start)]
+        out += said_by_rules * RULES_COUNT
         out += [f"mark={mark}" for mark in sorted(quantity.marks)]
         out += around
         out += [f"{kind}|{feature}" for feature in around if feature[1] in "12=" or feature[:2] in ("lr",)]
         out += [f"{role}|{feature}" for feature in around[:2]]
         scene = self._scene(quantity.start)
         out += scene
-        out += [f"{role}|{feature}" for feature in scene if feature.startswith("gate")]
+        out += [f"{role}|gate={gate}" for gate in self._gates(quantity.start)]
         out += [f"{kind}|{feature}" for feature in scene if feature.startswith("C=")]
         for step in (-2, -1, 1, 2):
             if 0 <= number + step < len(self.quantities):
@@ -140,7 +145,7 @@ class FeatureMaker:
         out = ["bias", f"role={head}", f"rule={taken.rule.id}"]
         out += around + [f"{head}|{feature}" for feature in around]
         out += [f"in={w}" for w in inside] + [f"{head}|in={' '.join(inside[:4])}"]
-        scene = self._scene(taken.start)
+        scene = self._scene(taken.start) + [f"gate={gate}" for gate in self._gates(taken.start)]
         out += scene + [f"{head}|{feature}" for feature in scene]
         out += [f"has={name}" for name in set(self.roles)]
         out.append(f"n={min(len(self.quantities), 8)}")

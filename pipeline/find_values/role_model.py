@@ -27,26 +27,44 @@ def columns(features: Sequence[str]) -> list[int]:
 class RoleModel:
     """Probabilities of roles for quantities, and of acceptance for constants."""
 
-    def __init__(self, roles: Sequence[str], quantity_weights: Any, constant_weights: Any) -> None:
+    def __init__(
+        self, roles: Sequence[str], quantity: Any, constant: Any, report: Any | None = None, right: Any | None = None
+    ) -> None:
         self.roles = list(roles)
-        self._quantity = quantity_weights
-        self._constant = constant_weights
+        self.quantity = quantity
+        self.constant = constant
+        self.report = report
+        self.right = right
 
     def of_quantity(self, features: Sequence[str]) -> dict[str, float]:
         """Role -> probability; the roles' probabilities and that of `none` add up to 1."""
         import numpy as np
 
-        scores = self._quantity[columns(features)].sum(axis=0, dtype=np.float32)
+        scores = self.quantity[columns(features)].sum(axis=0, dtype=np.float32)
         scores = np.exp(scores - scores.max())
         scores /= scores.sum()
         return dict(zip(self.roles, scores.tolist(), strict=True))
 
     def of_constant(self, features: Sequence[str]) -> float:
         """The probability that a rule's constant is right."""
-        import numpy as np
+        return _chance(self.constant, columns(features))
 
-        score = float(self._constant[columns(features)].sum(dtype=np.float32))
-        return float(1 / (1 + np.exp(-score)))
+    def of_report(self, features: Sequence[str]) -> tuple[float, float]:
+        """The probabilities that a possible report is one, and that every value of it is right."""
+        if self.report is None or self.right is None:
+            return 1.0, 1.0
+        hashed = columns(features)
+        return _chance(self.report, hashed), _chance(self.right, hashed)
+
+
+def _chance(weights: Any, hashed: Sequence[int]) -> float:
+    import numpy as np
+
+    score = float(weights[hashed].sum(dtype=np.float32))
+    return float(1 / (1 + np.exp(-score)))
+
+
+PARTS = ("quantity", "constant", "report", "right")
 
 
 @cache
@@ -58,8 +76,11 @@ def shipped_model() -> RoleModel | None:
     if not path.is_file():
         return None
     with resources.as_file(path) as real, np.load(real, allow_pickle=False) as data:
-        quantity = np.zeros((COLUMNS, len(data["roles"])), dtype=np.float32)
-        quantity[data["quantity_rows"]] = data["quantity_values"]
-        constant = np.zeros(COLUMNS, dtype=np.float32)
-        constant[data["constant_rows"]] = data["constant_values"]
-        return RoleModel([str(role) for role in data["roles"]], quantity, constant)
+        roles = [str(role) for role in data["roles"]]
+        parts: list[Any] = []
+        for part in PARTS:
+            shape = (COLUMNS, len(roles)) if part == "quantity" else (COLUMNS,)
+            weights = np.zeros(shape, dtype=np.float32)
+            weights[data[f"{part}_rows"]] = data[f"{part}_values"]
+            parts.append(weights)
+        return RoleModel(roles, *parts)

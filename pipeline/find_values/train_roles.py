@@ -12,14 +12,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline.find_values.decide import FOLLOWERS
 from pipeline.find_values.labelled import Labelled, constant_is_right, read_labelled, roles_of
 from pipeline.find_values.reader import LanguageReader
-from pipeline.find_values.role_model import COLUMNS, NONE, RoleModel, columns
+from pipeline.find_values.role_model import COLUMNS, NONE, PARTS, RoleModel, columns
+from pipeline.group_reports.settle import REPORTABLE
 
 ROLES = (
     NONE, "odometer", "age", "year", "loss", "health", "loss_max", "range_new", "range_now", "energy_new", "energy_now",
     "lost_km", "lost_kwh", "limit", "floor", "window", "full_freq", "dc", "ac", "ratio", "pack",
 )  # fmt: skip
+PENALTY, PENALTY_REPORT, PENALTY_RIGHT = 1.0, 2.0, 6.0
+STEPS = 80
+FOLDS = 4
 SMALLEST = 0.02
 """Rows whose weights are all smaller than this are not shipped."""
 
@@ -49,11 +54,9 @@ def collect(labelled: Sequence[Labelled]) -> Samples:
             samples.quantity_rows.append(columns(scene.features.of_quantity(index)))
             samples.quantity_labels.append(ROLES.index(role))
         for taken in scene.matches.taken:
-            if taken.quantity is not None or taken.role == "loss_origin":
+            if taken.quantity is not None or taken.role in FOLLOWERS:
                 continue
             value = taken.text if taken.text is not None else taken.value
-            if any(t.claim == taken.claim and t.quantity is not None for t in scene.matches.taken):
-                continue
             right = constant_is_right(taken.role, value, item)
             if right is None:
                 continue
@@ -66,14 +69,15 @@ def _matrix(rows: list[list[int]]) -> Any:
     import numpy as np
     from scipy import sparse
 
-    lengths = [len(set(row)) for row in rows]
-    indices = np.fromiter((c for row in rows for c in sorted(set(row))), dtype=np.int64)
-    pointers = np.concatenate([[0], np.cumsum(lengths)])
-    return sparse.csr_matrix((np.ones(len(indices)), indices, pointers), shape=(len(rows), COLUMNS))
+    counted = [np.unique(row, return_counts=True) for row in rows]
+    indices = np.concatenate([columns_ for columns_, _ in counted])
+    counts = np.concatenate([counts_ for _, counts_ in counted]).astype(float)
+    pointers = np.concatenate([[0], np.cumsum([len(columns_) for columns_, _ in counted])])
+    return sparse.csr_matrix((counts, indices, pointers), shape=(len(rows), COLUMNS))
 
 
-def fit(samples: Samples, penalty: float = 1.0) -> RoleModel:
-    """The model with the least penalised log loss on the samples."""
+def fit_roles(samples: Samples, penalty: float = PENALTY) -> RoleModel:
+    """The role model with the least penalised log loss on the samples."""
     import numpy as np
     from scipy.optimize import minimize
 
@@ -94,48 +98,100 @@ def fit(samples: Samples, penalty: float = 1.0) -> RoleModel:
         gradient = dense.T @ (chances - onehot) + penalty * weights
         return value, gradient.ravel()
 
-    found = minimize(loss, np.zeros(len(used) * classes), jac=True, method="L-BFGS-B", options={"maxiter": 120})
+    start = np.zeros(len(used) * classes)
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": STEPS})
     quantity = np.zeros((COLUMNS, classes), dtype=np.float32)
     quantity[used] = found.x.reshape(len(used), classes)
+    return RoleModel(ROLES, quantity, fit_yes_no(samples.constant_rows, samples.constant_labels, penalty))
 
-    matrix = _matrix(samples.constant_rows)
+
+def fit_yes_no(rows: list[list[int]], labels: Sequence[int], penalty: float) -> Any:
+    """Weights of a two-class logistic regression over all columns."""
+    import numpy as np
+    from scipy.optimize import minimize
+
+    matrix = _matrix(rows)
     used = np.unique(matrix.indices)
     dense = matrix[:, used]
-    truth = np.array(samples.constant_labels, dtype=float)
+    truth = np.array(labels, dtype=float)
 
-    def binary(flat: Any) -> tuple[float, Any]:
-        scores = dense @ flat
-        chances = 1 / (1 + np.exp(-scores))
-        value = -(truth * np.log(chances + 1e-12) + (1 - truth) * np.log(1 - chances + 1e-12)).sum() + 0.5 * penalty * float(flat @ flat)
-        return value, dense.T @ (chances - truth) + penalty * flat
+    def loss(flat: Any) -> tuple[float, Any]:
+        chances = 1 / (1 + np.exp(-(dense @ flat)))
+        value = -(truth * np.log(chances + 1e-12) + (1 - truth) * np.log(1 - chances + 1e-12)).sum()
+        return value + 0.5 * penalty * float(flat @ flat), dense.T @ (chances - truth) + penalty * flat
 
-    found = minimize(binary, np.zeros(len(used)), jac=True, method="L-BFGS-B", options={"maxiter": 120})
-    constant = np.zeros(COLUMNS, dtype=np.float32)
-    constant[used] = found.x
-    return RoleModel(ROLES, quantity, constant)
+    found = minimize(loss, np.zeros(len(used)), jac=True, method="L-BFGS-B", options={"maxiter": STEPS})
+    weights = np.zeros(COLUMNS, dtype=np.float32)
+    weights[used] = found.x
+    return weights
+
+
+@dataclass(slots=True)
+class ReportSamples:
+    """Possible reports of responses that the role model was not trained on."""
+
+    rows: list[list[int]] = field(default_factory=list)
+    is_report: list[int] = field(default_factory=list)
+    all_right: list[int] = field(default_factory=list)
+
+
+def collect_reports(labelled: Sequence[Labelled], model: RoleModel, samples: ReportSamples) -> None:
+    """Adds the possible reports that a role model makes of labelled responses, with what the labels say of them."""
+    from pipeline.score_readings.compare import agrees, pair_reports
+
+    readers: dict[str, LanguageReader] = {}
+    for item in labelled:
+        reader = readers.setdefault(item.lang, LanguageReader(item.lang, (), model=model))
+        _, possible = reader.possible(item.text, item.parent_id is not None)
+        got = [{name: found.value for name, found in values.items()} for _, values, _ in possible]
+        wanted = item.wanted()
+        partner: dict[int, dict[str, Any]] = {}
+        for left, right in pair_reports(got, wanted):
+            if left is not None and right is not None:
+                partner[left] = wanted[right]
+        for index, (_, _, features) in enumerate(possible):
+            label = partner.get(index)
+            fields = set(got[index]) | set(label or ())
+            right = [name for name in fields if label and name in label and name in got[index] and agrees(name, got[index][name], label[name])]
+            samples.rows.append(columns(features))
+            samples.is_report.append(int(any(name in REPORTABLE for name in right)))
+            samples.all_right.append(int(label is not None and len(right) == len(fields)))
+
+
+def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
+    """The whole model; the report part learns from responses whose writers the role part had not seen."""
+    writers = sorted({item.writer.split("-")[0] for item in labelled})
+    fold_of = {writer: number % folds for number, writer in enumerate(writers)}
+    reports = ReportSamples()
+    for fold in range(folds):
+        inside = [item for item in labelled if fold_of[item.writer.split("-")[0]] != fold]
+        outside = [item for item in labelled if fold_of[item.writer.split("-")[0]] == fold]
+        if inside and outside:
+            collect_reports(outside, fit_roles(collect(inside)), reports)
+    model = fit_roles(collect(labelled))
+    model.report = fit_yes_no(reports.rows, reports.is_report, PENALTY_REPORT)
+    model.right = fit_yes_no(reports.rows, reports.all_right, PENALTY_RIGHT)
+    return model
 
 
 def save(model: RoleModel, path: Path) -> None:
     """Writes the rows that matter, in half precision."""
     import numpy as np
 
-    quantity = model._quantity
-    rows = np.flatnonzero(np.abs(quantity).max(axis=1) >= SMALLEST)
-    constant_rows = np.flatnonzero(np.abs(model._constant) >= SMALLEST)
-    np.savez_compressed(
-        path,
-        roles=np.array(model.roles),
-        quantity_rows=rows.astype(np.uint32),
-        quantity_values=quantity[rows].astype(np.float16),
-        constant_rows=constant_rows.astype(np.uint32),
-        constant_values=model._constant[constant_rows].astype(np.float16),
-    )
+    content: dict[str, Any] = {"roles": np.array(model.roles)}
+    for part in PARTS:
+        weights = getattr(model, part)
+        size = np.abs(weights).max(axis=1) if weights.ndim == 2 else np.abs(weights)
+        rows = np.flatnonzero(size >= SMALLEST)
+        content[f"{part}_rows"] = rows.astype(np.uint32)
+        content[f"{part}_values"] = weights[rows].astype(np.float16)
+    np.savez_compressed(path, **content)
 
 
 def main(arguments: Sequence[str]) -> None:
     """Trains on the given files and folders and puts the model into the package."""
     labelled = list(read_labelled(arguments))
-    model = fit(collect(labelled))
+    model = train(labelled)
     path = Path(__file__).with_name("role_model.npz")
     save(model, path)
     sys.stdout.write(f"{len(labelled)} labelled responses -> {path.name}, {path.stat().st_size / 1e6:.2f} MB\n")

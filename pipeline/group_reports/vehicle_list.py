@@ -1,4 +1,4 @@
-"""The vehicle list that a run may be given: reads it, resolves names as written, fills the chemistry it leaves no doubt of.
+"""The vehicle list that a run may be given: reads it, resolves names, fills the chemistry that it leaves no doubt of.
 
 The list is a CSV file with the columns of `COLUMNS`; `make` and `model` must be there, every other may be missing or
 empty.  One line is one variant over a span of model years; an empty `variant` is the plain one, an empty year is open.
@@ -36,9 +36,12 @@ COLUMNS: dict[str, str] = {
 PLAIN_WORDS = frozenset({"standard", "base", "basic", "sr", "entry"})
 """Words that say outright that the plain variant is meant."""
 _EMPTY_WORDS = frozenset(
-    "ev bev electric elektro electrique electrico elektrisk elettrica car auto the a my our model new old range "
-    "edition version hatch estate suv van awd rwd fwd 4wd 2wd white black red blue grey gray green silver".split()
-)
+    {
+        "ev", "bev", "electric", "elektro", "electrique", "electrico", "elektrisk", "elettrica", "car", "auto", "the",
+        "a", "my", "our", "model", "new", "old", "white", "black", "red", "blue", "grey", "gray", "green", "silver",
+    }
+)  # fmt: skip
+"""Words beside a name that say nothing of the variant."""
 _CHEMISTRY_NAMES = {name.casefold(): name for name in CHEMISTRIES}
 _TOKEN = re.compile(r"[a-z]+|\d+(?:\.\d+)?")
 _LONGEST_NAME = 120
@@ -116,7 +119,7 @@ class VehicleList:
         return resolved.variant
 
     def chemistry(self, resolved: Resolved, year: int | None) -> Listed | None:
-        """A line that holds the one chemistry which year and variant leave, or None where they leave none or several."""
+        """A line that holds the one chemistry which year and variant leave; None where they leave none or several."""
         if resolved.unlisted:
             return None
         lines = self.entries(resolved.make, resolved.model, resolved.variant, year)
@@ -127,15 +130,15 @@ class VehicleList:
     # -- names ---------------------------------------------------------------------------------------------------
 
     def _all_aliases(self) -> list[_Alias]:
-        aliases: dict[tuple[tuple[str, ...], str, str], _Alias] = {}
+        aliases: dict[tuple[tuple[str, ...], str, str], _Alias] = {}  # by words, make and model
         for make, model in self._by_model:
             maker, words = _words(make), _words(model)
             if maker and words[: len(maker)] == maker and len(words) > len(maker):
                 words = words[len(maker) :]
-            aliases[(*_key(maker + words), make, model)] = _Alias(maker + words, make, model, True)
+            aliases[maker + words, make, model] = _Alias(maker + words, make, model, True)
             # a number ("40") is a model's name only behind the make
             if not all(word[0].isdigit() for word in words) and sum(map(len, words)) >= 2:
-                aliases.setdefault((*_key(words), make, model), _Alias(words, make, model, False))
+                aliases.setdefault((words, make, model), _Alias(words, make, model, False))
         return sorted(aliases.values(), key=lambda alias: -len(alias.words))
 
     def _resolve(self, vehicle_text: str) -> Resolved | None:
@@ -231,10 +234,6 @@ class VehicleList:
         return FoundValue(field, value, None, name.raw, name.start, name.end, rule, self.pack, how, confidence, "list")
 
 
-def _key(words: tuple[str, ...]) -> tuple[tuple[str, ...]]:
-    return (words,)
-
-
 @lru_cache(maxsize=50_000)
 def _words(name: str) -> tuple[str, ...]:
     """A name as plain words: no case, no accents, letters and digits apart ("Ondine40" -> ondine, 40)."""
@@ -255,7 +254,9 @@ def _slip(wanted: str, word: str, *, sure: bool) -> bool:
     """
     if _same_word(wanted, word):
         return True
-    if not wanted[0].isalpha() or len(wanted) < (4 if sure else 5) or word[0] != wanted[0] or word in common_words("en"):
+    if not wanted[0].isalpha() or len(wanted) < (4 if sure else 5):
+        return False
+    if word[0] != wanted[0] or word in common_words("en"):
         return False
     from rapidfuzz.distance import OSA
 
@@ -282,7 +283,9 @@ def load_vehicle_list(path: Path) -> VehicleList:
         content = path.read_bytes()
     except OSError as error:
         raise UsageProblem(
-            f"the vehicle list cannot be read: {error.strerror or error}", where=str(path), todo="give a CSV file to --vehicles"
+            f"the vehicle list cannot be read: {error.strerror or error}",
+            where=str(path),
+            todo="give a CSV file to --vehicles",
         ) from None
     try:
         text = content.decode("utf-8-sig")
@@ -316,11 +319,11 @@ def _read_lines(text: str, where: str) -> list[Listed]:
 
 def _header(cells: Iterable[str], where: str) -> list[str]:
     header = [cell.casefold().replace(" ", "_") for cell in cells]
-    missing = [name for name in ("make", "model") if name not in header]
-    double = sorted({name for name in header if name in COLUMNS and header.count(name) > 1})
-    if missing or double:
+    what = [f"the vehicle list has no column {name}" for name in ("make", "model") if name not in header]
+    what += [f"two columns are called {name}" for name in COLUMNS if header.count(name) > 1]
+    if what:
         raise UsageProblem(
-            f"the vehicle list has no column {' and '.join(missing)}" if missing else f"two columns are called {double[0]}",
+            what[0],
             where=f"{where}, header",
             todo=f"give the columns {', '.join(COLUMNS)}",
         )
@@ -330,7 +333,9 @@ def _header(cells: Iterable[str], where: str) -> list[str]:
 def _line(cells: dict[str, str], number: int, where: str, mark: str) -> Listed:
     def wrong(column: str, what: str) -> UsageProblem:
         return UsageProblem(
-            f"{cells.get(column, '')!r} is no {what}", where=f"{where}, line {number}, column {column}", todo="mend the cell"
+            f"{cells.get(column, '')!r} is no {what}",
+            where=f"{where}, line {number}, column {column}",
+            todo="mend the cell",
         )
 
     def year(column: str) -> int | None:

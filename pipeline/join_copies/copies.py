@@ -11,7 +11,7 @@ in any order, and rows that come later can only add pairs (that is what makes an
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from pipeline.join_copies.shingles import (
     ANY_AUTHOR,
     LONG_FROM,
     ONE_AUTHOR,
+    PLACES,
     SHORT_UP_TO,
     Banding,
     MinHasher,
@@ -49,7 +50,6 @@ class Texts:
     figures: NDArray[np.uint64]
     by_anyone: NDArray[np.bool_]
     fresh: NDArray[np.bool_]  # rows that were not there before
-    place: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -80,9 +80,9 @@ def read_texts(responses: pyarrow.Table, fresh_ids: set[str] | None = None) -> T
     figures = np.zeros(count, dtype=np.uint64)
     by_anyone = np.zeros(count, dtype=bool)
     row = 0
-    for chunk in responses["text"].chunks:
-        for text in chunk:
-            read = read_plain(text.as_py() or "")
+    for batch in responses.select(["text"]).to_batches(_CHUNK):
+        for text in batch.column(0).to_pylist():
+            read = read_plain(text or "")
             plain[row], figures[row], by_anyone[row] = read.plain, read.figures, read.by_anyone
             row += 1
     ids = [ids[row] for row in order]
@@ -96,15 +96,16 @@ def read_texts(responses: pyarrow.Table, fresh_ids: set[str] | None = None) -> T
         figures[order],
         by_anyone[order],
         fresh,
-        {one: row for row, one in enumerate(ids)},
     )
 
 
 def find_copies(texts: Texts, known: Mapping[str, str]) -> Copies:
     """The copies among the responses; `known` are the copies among those that are not fresh, as found before."""
     sets = Components(len(texts.ids))
-    for copy, original in known.items():
-        sets.join(texts.place[copy], texts.place[original])
+    if known:
+        place = {one: row for row, one in enumerate(texts.ids)}
+        for copy, original in known.items():
+            sets.join(place[copy], place[original])
     for one_author in (False, True):
         _join_same(texts, sets, one_author=one_author)
     for one_author in (False, True):
@@ -190,39 +191,41 @@ def _crowded(rows: NDArray[np.int64], blocks: NDArray[np.uint64]) -> tuple[NDArr
 def _in_bands(
     texts: Texts, rows: NDArray[np.int64], blocks: NDArray[np.uint64], banding: Banding, *, by_words: bool
 ) -> Iterator[tuple[int, int]]:
+    """Pairs of rows that share a band, and of whose signatures' places at least `banding.least` agree."""
     if len(rows) < 2:
         return
-    hasher = MinHasher()
+    hasher = MinHasher.drawn()
     shingles = word_shingles if by_words else sign_shingles
     keys = np.empty((banding.bands, len(rows)), dtype=np.uint64)
+    places = np.empty((len(rows), PLACES), dtype=np.uint8)  # one byte of each place tells most unlike ones apart
     for start in range(0, len(rows), _CHUNK):
         part = slice(start, start + _CHUNK)
         signatures = hasher.signatures(*shingles([texts.plain[row] for row in rows[part].tolist()]))
+        places[part] = signatures & np.uint32(0xFF)
         for band, key in enumerate(band_keys(signatures, banding, blocks[part])):
             keys[band, part] = key
     fresh = texts.fresh[rows]
-    seen: set[tuple[int, int]] = set()
+    found: list[NDArray[np.int64]] = [np.empty((0, 2), dtype=np.int64)]
     for band in range(banding.bands):
-        order = np.argsort(keys[band], kind="stable")
-        ordered = keys[band][order]
-        ends = np.flatnonzero(ordered[1:] == ordered[:-1])
-        if not len(ends):
-            continue
-        for members in _runs(order, ends):
-            for one in range(len(members)):
-                for two in range(one + 1, len(members)):
-                    if fresh[members[one]] or fresh[members[two]]:
-                        left, right = int(rows[members[one]]), int(rows[members[two]])
-                        pair = (left, right) if left < right else (right, left)
-                        if pair not in seen:
-                            seen.add(pair)
-                            yield pair
+        for left, right in _sharing(keys[band]):
+            some = fresh[left] | fresh[right]
+            left, right = left[some], right[some]
+            alike = np.mean(places[left] == places[right], axis=1) >= banding.least
+            left, right = rows[left[alike]], rows[right[alike]]
+            found.append(np.stack([np.minimum(left, right), np.maximum(left, right)], axis=1))
+    yield from map(tuple, np.unique(np.concatenate(found), axis=0).tolist())
 
 
-def _runs(order: NDArray[np.int64], ends: NDArray[np.int64]) -> Iterator[list[int]]:
-    """Runs of equal keys: `ends` are the places whose next place has the same key."""
-    breaks = np.flatnonzero(np.diff(ends) > 1)
-    firsts = np.concatenate((ends[:1], ends[breaks + 1]))
-    lasts = np.concatenate((ends[breaks], ends[-1:])) + 1
-    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-        yield order[first : last + 1].tolist()
+def _sharing(keys: NDArray[np.uint64]) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+    """All pairs of places with equal keys, in portions: neighbours in sorted order first, then next ones but one."""
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    starts = np.arange(len(keys))
+    for apart in range(1, len(keys)):
+        starts = starts[starts + apart < len(keys)]
+        starts = starts[ordered[starts] == ordered[starts + apart]]
+        if not len(starts):
+            return
+        for part in range(0, len(starts), _CHUNK):
+            some = starts[part : part + _CHUNK]
+            yield order[some], order[some + apart]

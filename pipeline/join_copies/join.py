@@ -16,7 +16,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 from pipeline.dataset_columns import FIELD_NAMES, arrow_schema
-from pipeline.join_copies.copies import Copies, Texts, find_copies, read_texts
+from pipeline.join_copies.copies import Copies, find_copies, read_texts
 from pipeline.join_copies.readings import Reading, read_row
 from pipeline.join_copies.same_reports import pair_reports
 from pipeline.join_copies.vehicles import FLAGS, Link, gather
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import pyarrow
 
 KEY_DIGITS = 24
+_AUTHORS_AT_ONCE = 20_000
 _TEXT_COLUMNS = ("response_id", "author_key", "posted_at", "text")
 _REPORT_COLUMNS = (
     "report_id", "response_id", "source", "posted_at", "author_key", *FIELD_NAMES, "make", "model", "chemistry_origin",
@@ -94,29 +95,24 @@ def join_more(
     """
     import pyarrow as pa
 
-    fresh_ids = set(responses["response_id"].to_pylist())
-    texts = read_texts(
-        pa.concat_tables([_chosen(known_responses, _TEXT_COLUMNS), _chosen(responses, _TEXT_COLUMNS)]), fresh_ids
-    )
-    copies = find_copies(texts, known.response_copy_of)
+    said = pa.concat_tables([_chosen(known_responses, _TEXT_COLUMNS), _chosen(responses, _TEXT_COLUMNS)])
     rows = pa.concat_tables([_chosen(known_reports, _REPORT_COLUMNS), _chosen(reports, _REPORT_COLUMNS)])
+    told = pa.concat_tables([_chosen(known_evidence, _PLACE_COLUMNS), _chosen(evidence, _PLACE_COLUMNS)])
+    fresh_ids = set(responses["response_id"].to_pylist()) if known_responses.num_rows else None
+    copies = find_copies(read_texts(said, fresh_ids), known.response_copy_of)
     links = [
         Link("copy", copy, original, round(alike.score, 4), alike.reason)
         for copy, (original, alike) in copies.links.items()
     ]
     report_copy_of = _copied_reports(copies, rows, links)
-    touched = _touched(rows, fresh_ids | copies.changed)
-    joining = _Vehicles(known, touched)
-    named = pa.concat_tables([_chosen(known_evidence, _PLACE_COLUMNS), _chosen(evidence, _PLACE_COLUMNS)])
-    said = pa.concat_tables([_chosen(known_responses, _TEXT_COLUMNS), _chosen(responses, _TEXT_COLUMNS)])
-    joining.gather(rows, report_copy_of, said, texts, named)
-    links += joining.links
+    joining = _Vehicles(known, None if fresh_ids is None else _touched(rows, fresh_ids | copies.changed))
+    joining.gather(rows, report_copy_of, said, told)
     return Joined(
         copies.of,
         report_copy_of,
         joining.keys(rows["report_id"].to_pylist(), report_copy_of),
         {report: sorted(flags) for report, flags in sorted(joining.flags.items())},
-        _link_table(links),
+        _link_table(links + joining.links),
     )
 
 
@@ -124,9 +120,12 @@ _PLACE_COLUMNS = ("report_id", "start")
 
 
 class _Vehicles:
-    """The vehicles of all authors while they are gathered: those of untouched authors are taken as they were."""
+    """The vehicles of all authors while they are gathered.
 
-    def __init__(self, known: Joined, touched: set[str]) -> None:
+    Those of authors who are not `touched` (None: all are) are taken as they were.
+    """
+
+    def __init__(self, known: Joined, touched: set[str] | None) -> None:
         self._known = known
         self._touched = touched
         self._first: dict[str, str] = {}  # report -> the first report of its vehicle, where it is another one
@@ -134,12 +133,7 @@ class _Vehicles:
         self.links: list[Link] = []
 
     def gather(
-        self,
-        rows: pyarrow.Table,
-        report_copy_of: dict[str, str],
-        responses: pyarrow.Table,
-        texts: Texts,
-        evidence: pyarrow.Table,
+        self, rows: pyarrow.Table, report_copy_of: dict[str, str], responses: pyarrow.Table, evidence: pyarrow.Table
     ) -> None:
         """Gathers the original reports of each touched author, and takes over those of the others."""
         import pyarrow as pa
@@ -149,11 +143,21 @@ class _Vehicles:
         for row, (report, author) in enumerate(zip(ids, authors, strict=True)):
             if author is not None and report not in report_copy_of:
                 of_author[author].append(row)
-        self._take_over({ids[row] for author in of_author.keys() - self._touched for row in of_author[author]})
-        several = {author: found for author, found in of_author.items() if author in self._touched and len(found) > 1}
-        chosen = sorted(row for found in several.values() for row in found)
+        if self._touched is not None:
+            self._take_over({ids[row] for author in of_author.keys() - self._touched for row in of_author[author]})
+        several = sorted(
+            author
+            for author, found in of_author.items()
+            if len(found) > 1 and (self._touched is None or author in self._touched)
+        )
+        del ids, authors
+        for start in range(0, len(several), _AUTHORS_AT_ONCE):
+            chosen = sorted(row for author in several[start : start + _AUTHORS_AT_ONCE] for row in of_author[author])
+            self._gather_some(rows.take(pa.array(chosen, pa.int64())), responses, evidence)
+
+    def _gather_some(self, rows: pyarrow.Table, responses: pyarrow.Table, evidence: pyarrow.Table) -> None:
         readings: dict[str, list[Reading]] = defaultdict(list)
-        for author, reading in _readings(rows.take(pa.array(chosen, pa.int64())), responses, texts, evidence):
+        for author, reading in _readings(rows, responses, evidence):
             readings[author].append(reading)
         for author in sorted(readings):
             vehicles = gather(readings[author])
@@ -220,7 +224,7 @@ def _touched(rows: pyarrow.Table, responses: set[str]) -> set[str]:
 
 
 def _readings(
-    rows: pyarrow.Table, responses: pyarrow.Table, texts: Texts, evidence: pyarrow.Table
+    rows: pyarrow.Table, responses: pyarrow.Table, evidence: pyarrow.Table
 ) -> Iterable[tuple[str, Reading]]:
     import pyarrow.compute as pc
 
@@ -238,13 +242,11 @@ def _readings(
     for batch in rows.to_batches(8192):
         for row in batch.to_pylist():
             report, response = row["report_id"], row["response_id"]
-            place = texts.place.get(response)
             yield (
                 row["author_key"],
                 read_row(
                     row,
                     text=said.get(response) or "",
-                    plain="" if place is None else texts.plain[place],
                     number=order[report],
                     alone=len(counts[response]) == 1 or {report} == others.intersection(counts[response]),
                     said_at=places.get(report),

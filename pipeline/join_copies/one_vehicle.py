@@ -9,8 +9,10 @@ our own choice, set on hand-made examples; they are a ranking, not a probability
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from pipeline.dataset_columns import KM_PER_MILE
+from pipeline.join_copies.plain_text import read_plain
 from pipeline.join_copies.readings import DAY, Reading, chemistries_fit
 from pipeline.join_copies.shingles import jaccard
 from pipeline.join_copies.vehicle_names import names_fit
@@ -230,6 +232,10 @@ def _weigh_loss(one: Reading, two: Reading, weighing: Weighing) -> None:
 
 def _edit_of(one: Reading, two: Reading) -> bool:
     """Whether two responses are one statement with some figures changed."""
-    if not one.words or not two.words or len(one.words) < 15:
-        return False
-    return jaccard(one.words, two.words) >= 0.5
+    left, right = _plain(one.text), _plain(two.text)
+    return min(len(left), len(right)) >= 15 and jaccard(left, right) >= 0.5
+
+
+@lru_cache(maxsize=1024)
+def _plain(text: str) -> str:
+    return read_plain(text).plain

@@ -84,7 +84,7 @@ class Reading:
     another: bool
     replaced: bool
     again: bool = False
-    words: str = ""  # the response's plain text, for telling an edit of the same statement
+    text: str = ""  # the response's, for telling an edit of the same statement
 
     @property
     def rank(self) -> tuple[bool, int, str]:
@@ -93,12 +93,12 @@ class Reading:
 
 
 def read_row(
-    row: Mapping[str, Any], *, text: str, plain: str, number: int, alone: bool, said_at: int | None = None
+    row: Mapping[str, Any], *, text: str, number: int, alone: bool, said_at: int | None = None
 ) -> Reading:
     """The reading of one row of `reports`.
 
-    `text` is its response's, `plain` that in plain form; `alone` says that the response has no other report (of
-    another's vehicle, where this is one), and `said_at` where in the text the report begins to be told.
+    `text` is its response's; `alone` says that the response has no other report (of another's vehicle, where this is
+    one), and `said_at` where in the text the report begins to be told.
     """
     whose = row.get("whose")
     name = row.get("vehicle_text") or ""
@@ -126,7 +126,7 @@ def read_row(
         another=bool(_ANOTHER.search(near)),
         again=alone and bool(_AGAIN.search(near)),
         replaced=bool(_REPLACED.search(near)),
-        words=plain,
+        text=text,
     )
 
 

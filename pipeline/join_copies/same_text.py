@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 
 from pipeline.join_copies.plain_text import FIGURE, LONG_ENOUGH, figures_of, particular_digits
 from pipeline.join_copies.shingles import jaccard
-from pipeline.join_copies.telling_words import ANNOUNCING, CHEMISTRY, FILLER, TELLING, VALUES
+from pipeline.join_copies.telling_words import ANNOUNCING, CHEMISTRY, FILLER, TELLING, VALUES, words_of
 
 LEAST_ALIKE = 0.5
 """Jaccard similarity between texts of two accounts below which they are not looked at further."""
@@ -24,6 +24,10 @@ LEAST_ALIKE_ONE_AUTHOR = 0.3
 """The same for one author: a typo in a text of five words halves the similarity."""
 LONG_TEXT = 60
 """Words from which on a text of another account may have a word put for another and still be the same text."""
+_BEFORE_NAMES = words_of(
+    """my our the a an his her their this that same old new with in of mein meine meinen der die das den ein eine ma mon
+    notre le la un une mi el nuestro il mio mia lo mijn onze de het een min vores var en et meu minha o"""
+)
 _UNITS = frozenset(("%", "km", "mi", "kwh", "years", "months"))
 
 
@@ -45,7 +49,8 @@ class _Changes:
     announced: bool = False
     values: bool = False  # some of the words around it could carry a value
     inside: int = 0  # reworded, added or left out within the text
-    swaps: int = 0  # one word put for another, unlike one: a name for a name, perhaps
+    swaps: int = 0  # words put for others, unlike ones
+    names: int = 0  # of these, the ones that stand where a vehicle's name would
 
 
 def likeness(left: str, right: str, *, one_author: bool) -> Likeness | None:
@@ -96,8 +101,11 @@ def _compare(one: list[str], two: list[str], *, one_author: bool) -> _Changes | 
             continue
         old, new = one[from_one:to_one], two[from_two:to_two]
         edge = place in (0, len(steps) - 1)
+        swaps = changes.swaps
         if not _weigh(old, new, changes, edge=edge, one_author=one_author):
             return None
+        if changes.swaps > swaps and _where_names_stand(one, from_one, to_one):
+            changes.names += 1
     return changes
 
 
@@ -125,10 +133,16 @@ def _weigh(old: list[str], new: list[str], changes: _Changes, *, edge: bool, one
         return not any(word in CHEMISTRY for word in both)
     if any(word in VALUES for word in both) or all(any(word in TELLING for word in words) for words in (old, new)):
         return False
-    if len(old) == len(new) == 1:
-        changes.swaps += 1
+    changes.swaps += all(any(word not in FILLER for word in words) for words in (old, new))
     changes.inside += max(len(old), len(new))
     return True
+
+
+def _where_names_stand(words: list[str], start: int, end: int) -> bool:
+    """Whether a place in a text could be a vehicle's name: at the start, beside a figure, behind an article."""
+    before = words[start - 1] if start else FIGURE
+    behind = words[end] if end < len(words) else ""
+    return before[0] == FIGURE or before in _UNITS or before in _BEFORE_NAMES or behind[:1] == FIGURE
 
 
 def is_typo(left: str, right: str, *, one_author: bool) -> bool:
@@ -172,7 +186,7 @@ def _allowed(
     particular = particular_digits(figures) if len(figures) > 1 else 0
     if one_author:
         share = 0.25 if particular >= 3 and words >= 8 else 0.15 if words >= 8 else 0.0
-        return changes.inside <= share * words and (not changes.swaps or words >= 20)
+        return changes.inside <= share * words and (not changes.names or words >= LONG_TEXT)
     share = 0.15 if particular >= 3 and words >= 14 else 0.1 if words >= 30 else 0.0
     return changes.inside <= share * words and (not changes.swaps or words >= LONG_TEXT)
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 from zlib import crc32
 
 import numpy as np
@@ -36,10 +36,14 @@ PLACES = 128
 
 @dataclass(frozen=True, slots=True)
 class Banding:
-    """`bands` bands of `rows` places of a signature."""
+    """`bands` bands of `rows` places of a signature.
+
+    Of the pairs that share a band, those are looked at of which at least a share `least` of all places agrees.
+    """
 
     bands: int
     rows: int
+    least: float = 0.0
 
     def chance(self, similarity: float) -> float:
         """The chance that two texts of this Jaccard similarity share a band (the S-curve)."""
@@ -51,19 +55,30 @@ class Banding:
         return float((1.0 / self.bands) ** (1.0 / self.rows))
 
 
-ANY_AUTHOR = Banding(32, 4)
-"""Between accounts: 0.87 at similarity 0.5, 0.99 at 0.6, 0.9998 at 0.7; 0.003 at 0.1."""
-ONE_AUTHOR = Banding(42, 3)
+ANY_AUTHOR = Banding(32, 4, least=0.3)
+"""Between accounts: 0.87 at similarity 0.5, 0.99 at 0.6, 0.9998 at 0.7; 0.003 at 0.1.  A pair at 0.5 has
+less than 0.3 of its places equal with a chance of 3 in a million (4.5 standard errors)."""
+ONE_AUTHOR = Banding(42, 3, least=0.15)
 """Between texts of one author, which are few: 0.94 at 0.4, 0.995 at 0.5."""
 
 
 class MinHasher:
-    """Signatures of sets of 32-bit numbers: place i is the least of (a_i x + b_i) mod 2^32, a_i odd."""
+    """Signatures of sets of 32-bit numbers: place i is the least of (a_i x + b_i) mod m over the set.
 
-    def __init__(self, places: int = PLACES, seed: int = 20250314) -> None:
+    The modulus is 2^32 (0 stands for it), for which the a_i are odd; another one can be given.
+    """
+
+    def __init__(self, factors: NDArray[np.uint32], addends: NDArray[np.uint32], modulus: int = 0) -> None:
+        self.factors = factors
+        self.addends = addends
+        self.modulus = modulus
+
+    @classmethod
+    def drawn(cls, places: int = PLACES, seed: int = 20250314) -> Self:
+        """A hasher whose functions are drawn by a seeded generator: the same in every run."""
         random = np.random.Generator(np.random.PCG64(seed))
-        self.factors: NDArray[np.uint32] = random.integers(0, 2**32, places, dtype=np.uint32) | np.uint32(1)
-        self.addends: NDArray[np.uint32] = random.integers(0, 2**32, places, dtype=np.uint32)
+        factors = random.integers(0, 2**32, places, dtype=np.uint32) | np.uint32(1)
+        return cls(factors, random.integers(0, 2**32, places, dtype=np.uint32))
 
     def signatures(self, hashes: NDArray[np.uint32], starts: NDArray[np.int64]) -> NDArray[np.uint32]:
         """One row a set; set i is `hashes[starts[i]:starts[i + 1]]` and must not be empty."""
@@ -72,6 +87,8 @@ class MinHasher:
         for place, (factor, addend) in enumerate(zip(self.factors, self.addends, strict=True)):
             np.multiply(hashes, factor, out=work)
             np.add(work, addend, out=work)
+            if self.modulus:
+                np.remainder(work, np.uint32(self.modulus), out=work)
             np.minimum.reduceat(work, starts, out=out[place])
         return out.T
 

@@ -32,8 +32,8 @@ HOW_OFTEN = words_of(
     solo cada vez lleno mitad sempre spesso volte raramente ogni pieno meta altijd vaak soms zelden alleen
     dagelijks wekelijks elke iedere keer vol helft alltid ofte ofta iblant ibland sjelden sallan bare bara hver
     varje gang full halvparten halften monday tuesday wednesday thursday friday saturday sunday mondays tuesdays
-    wednesdays thursdays fridays saturdays sundays weekend weekends weekday weekdays night nights morning
-    evening winter summer spring autumn january february march april may june july august september october
+    wednesdays thursdays fridays saturdays sundays weekend weekends weekday weekdays day days week weeks night nights
+    morning evening winter summer spring autumn january february march april may june july august september october
     november december"""
 )
 

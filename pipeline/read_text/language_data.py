@@ -31,6 +31,7 @@ class LanguageData:
     unit: re.Pattern[str]  # matched right behind a number; group name = kind of unit
     thousands: re.Pattern[str]
     half_after_unit: re.Pattern[str]
+    decimals: re.Pattern[str]  # "virgule cinq" right behind a number word
     rate: re.Pattern[str]  # "a year", "per month" right behind a distance or a percentage
     frequency: re.Pattern[str]
     frequency_values: tuple[str | float | None, ...]
@@ -80,8 +81,10 @@ def _merged(code: str, key: str) -> list[Any]:
     return own + [word for word in (raw_language("en").get(key) or []) if word not in own] if code != "en" else own
 
 
-def _number_words(code: str) -> NumberWords:
-    words = raw_language(code).get("number_words") or {}
+def _number_words(code: str, without: frozenset[str] = frozenset()) -> NumberWords:
+    words = dict(raw_language(code).get("number_words") or {})
+    for key in ("hundred", "thousand", "one"):
+        words[key] = [word for word in words.get(key) or () if str(word) not in without]
     return NumberWords(
         ones=words.get("ones") or {},
         tens=words.get("tens") or {},
@@ -97,12 +100,22 @@ def _number_words(code: str) -> NumberWords:
     )
 
 
+def _decimals(words: dict[str, Any]) -> re.Pattern[str]:
+    """One decimal in words ("virgule cinq"), where the language's list of `ones` has it."""
+    points = [str(word) for word in words.get("point") or ()]
+    digits = [str(word) for word, value in (words.get("ones") or {}).items() if 0 <= value < 10]
+    if not points or not digits:
+        return re.compile(r"(?!)")
+    return re.compile(rf"\s(?:{_alternatives(points)})\s({_alternatives(digits)})(?!\w|[ -](?:{_alternatives(digits)})(?!\w))")
+
+
 @cache
 def language_data(code: str) -> LanguageData:
     """The compiled lists of a language; `RuleProblem` where there are none."""
     own = raw_language(code)
     codes = [code] if code == "en" else [code, "en"]
-    number_words = tuple(words for words in map(_number_words, codes) if words.source)
+    not_numbers = frozenset(str(word) for word in own.get("not_numbers") or ())  # number words of English that mean something else in this language
+    number_words = tuple(words for c in codes if (words := _number_words(c, not_numbers if c != code else frozenset())).source)
     number = re.compile("|".join([DIGITS, *(words.source for words in number_words)]))
     number_source = rf"(?:{number.pattern})"
 
@@ -158,8 +171,9 @@ def language_data(code: str) -> LanguageData:
         number_words=number_words,
         number=number,
         unit=unit,
-        thousands=re.compile(rf"\s?(?:{_alternatives([str(w) for w in _merged(code, 'thousands')])})(?![a-zß-ÿœ])"),
+        thousands=re.compile(rf"\s?(?:{_alternatives([str(w) for w in _merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"),
         half_after_unit=re.compile(rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"),
+        decimals=_decimals(own.get("number_words") or {}),
         rate=re.compile(rf"\s?(?:{_alternatives([str(w) for w in per])})\s?(?:single\s)?(?:{_alternatives(rate_units)})(?!\w)|\s?(?:{_alternatives([str(w) for w in own.get('rate_words') or ['yearly', 'annually', 'annual', 'pa', 'p.a.', 'daily']])})(?!\w)"),
         frequency=frequency,
         frequency_values=tuple(frequency_values),

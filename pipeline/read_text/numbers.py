@@ -85,7 +85,7 @@ class NumberWords:
     def split(self, raw: str) -> list[str] | None:
         """The words of `raw`; for languages that write them together, the longest known pieces, or None."""
         out: list[str] = []
-        for piece in re.split(r"[ -]+", raw):
+        for piece in self._joined(re.split(r"[ -]+", raw)):
             if not self.compounds or piece in self._known or piece in self.one:
                 out.append(piece)
                 continue
@@ -98,6 +98,16 @@ class NumberWords:
                         break
                 else:
                     return None
+        return out
+
+    def _joined(self, pieces: list[str]) -> list[str]:
+        """The pieces, those together that the lists know only together: "quatre-vingt", "dix-sept"."""
+        out: list[str] = []
+        position = 0
+        while position < len(pieces):
+            size = next((n for n in (3, 2) if "-".join(pieces[position : position + n]) in self._known and position + n <= len(pieces)), 1)
+            out.append("-".join(pieces[position : position + size]))
+            position += size
         return out
 
     def longest(self, raw: str) -> tuple[str, float] | None:
@@ -117,6 +127,8 @@ class NumberWords:
         words = self.split(raw)
         if words is None:
             return None
+        if len(words) > 1 and words[0] in self.one and self._known.get(words[1], ("?", 0))[0] in ("u", "t"):
+            words = words[1:]  # an article before the number: "un treinta por ciento"
         total = group = 0
         last = ""
         seen = False

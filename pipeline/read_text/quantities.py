@@ -125,6 +125,9 @@ class QuantityScanner:
                 else:
                     continue
                 break
+            if decimals := language.decimals.match(text, end):
+                value += language.number_words[0].ones[decimals.group(1)] / 10
+                end = decimals.end()
             thousands_match = language.thousands.match(text, end)
             if thousands_match and value < 1000:
                 value *= 1000
@@ -375,12 +378,16 @@ class QuantityScanner:
             if gap == " - " and right.unit is None and left.unit is None and high - low < 5 and high < 20:
                 return None
             unit = "%" if "%" in (left.unit, right.unit) else None
+            if "small" in left.marks and low < 5 and high >= 45:
+                return None  # "both at 80", "one to 80": no window
             is_window = (low <= 65 and high - low >= 15 and high >= 45) or (between and low <= 65 and high - low >= 10 and high >= 45)
             kind = "window" if is_window else "percent" if unit else "number"
             marks = frozenset({"range"} | left.marks | right.marks) - {"small"}
             return Quantity(kind, left.start, right.end, low, high, unit, text[left.start : right.end], marks)
         far = ("distance", "stretch", "thousands", "big", "number", "hundred")
         if right.kind in ("distance", "stretch", "thousands") and left.kind in far and not (left.unit and right.unit and left.unit != right.unit):
+            if left.kind == "number" and left.unit is None and _LEVEL_BEFORE.search(text[max(0, left.start - 24) : left.start]):
+                return None  # "SoH 94 à 120 000 km": a level at a distance
             low = left.low
             factor = KM_PER_MILE if right.unit == "mi" else 10.0 if right.unit == "mil" and self.language.mil_is_ten_km else 1.0
             if left.unit is None and right.unit is not None:
@@ -427,6 +434,7 @@ class QuantityScanner:
 
 
 _AND_BEFORE = re.compile(r"\w\s(?:and|und|et|y|en|og|e|och)\s(?:a\s|un\s|en\s)?$")
+_LEVEL_BEFORE = re.compile(r"(?:soh|s\.o\.h\.?|health|santé|salud|gesundheit|gezondheid|helse|hälsa|saúde|salute)\W{0,3}(?:[^\W\d]+\s){0,2}$")
 _TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km|t\.?\s?km)(?![a-z])")
 _M_MILES = re.compile(r"\s?m(?![a-z0-9'])")
 _EVERY = re.compile(r"\s?(?:every|each|jeden|chaque|cada|elke|hver|ogni)")

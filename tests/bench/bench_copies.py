@@ -28,7 +28,7 @@ NAMES = (
 OPENINGS = (
     "Mine is a {year} {name} and it has done {km} km so far.", "{year} {name}, {km} km.", "{name}, {year}, {miles} miles",
     "We drive a {name} from {year}, {km} kilometres on it,", "My {name} ({year}) shows {miles} miles this week.",
-    "{km} km on a {year} {name},", "{name}: {km} km, built in {year}.", "Hello from here! {name} {year}, {km} km.",
+    "{km} km on a {year} {name},", "{name}: {km} km, built in {year}.", "Hello all! {name} {year}, {km} km.",
 )  # fmt: skip
 LOSSES = (
     "Lost {loss} % until now.", "SoH {health} %.", "down {loss} %", "the workshop printed {health} % health",

@@ -73,7 +73,7 @@ def test_scores_misses_and_the_change_since(run: Run, tmp_path: Path) -> None:
     assert second.returncode == 0
     assert "change since the saved run, on the 3 responses in both" in second.stdout
     (line,) = (line for line in second.stdout.splitlines() if "odometer_km f1" in line)
-    assert [cell.strip() for cell in line.split("│")[2:5]] == ["1.000", "0.000", "-1.000"]
+    assert line.split()[2:5] == ["1.000", "0.000", "-1.000"]
     assert GOLD[0]["text"] in second.stdout
     assert "wrong    odometer_km: got 74000, wanted 99000  label's words: '74,000 km'" in second.stdout
     assert "odometer_km = 74000 <- '74,000 km'  [odometer." in second.stdout
@@ -89,8 +89,12 @@ def test_scores_misses_and_the_change_since(run: Run, tmp_path: Path) -> None:
 def test_the_table_for_people(run: Run, tmp_path: Path) -> None:
     shown = run(_write(tmp_path / "gold" / "small.jsonl", GOLD))
     assert shown.returncode == 0 and "\x1b" not in shown.stdout
-    told = ("3 responses, 1 reports labelled", "core f1", "wholly right", "odometer_km *", "Brier score", "strict")
+    told = ("3 responses, 1 reports labelled", "core f1", "wholly right", "in no sum", "Brier score", "strict")
     assert [words for words in told if words not in shown.stdout] == []
+    lines = shown.stdout.splitlines()
+    assert max(map(len, lines)) <= 80, "the tables fit a terminal of 80 columns"
+    (odometer,) = (line.split() for line in lines if line.startswith("odometer_km"))
+    assert odometer[:3] + odometer[-4:] == ["odometer_km", "1.00", "1.0-1.0", "1", "0", "0", "0"]
 
 
 @pytest.mark.parametrize(
