@@ -16,7 +16,11 @@ def _loader() -> Any:
     base = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     loader = type("WordLoader", (base,), {})
     resolvers = {
-        first: [(tag, pattern) for tag, pattern in entries if tag not in ("tag:yaml.org,2002:bool", "tag:yaml.org,2002:timestamp")]
+        first: [
+            (tag, pattern)
+            for tag, pattern in entries
+            if tag not in ("tag:yaml.org,2002:bool", "tag:yaml.org,2002:timestamp")
+        ]
         for first, entries in base.yaml_implicit_resolvers.items()
     }
     loader.yaml_implicit_resolvers = resolvers  # type: ignore[attr-defined]
@@ -29,6 +33,8 @@ def parse_yaml(text: str, where: str) -> Any:
     import yaml
 
     try:
-        return yaml.load(text, Loader=_loader())  # noqa: S506 - the loader is a safe one
+        return yaml.load(text, Loader=_loader())
     except yaml.YAMLError as error:
-        raise RuleProblem(f"not readable as YAML: {error}", where=where, todo="mend the line that the message names") from None
+        raise RuleProblem(
+            f"not readable as YAML: {error}", where=where, todo="mend the line that the message names"
+        ) from None

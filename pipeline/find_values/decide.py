@@ -15,7 +15,13 @@ from pipeline.find_values.rule_files import Rule
 from pipeline.read_text.quantities import Quantity
 
 MODEL_RULE = Rule(id="model.role", topic="model", patterns=(), priority=45, pack="crowdfade model")
-MODEL_REFUSAL = Rule(id="model.none", topic="model", patterns=(), refuse="the words around it do not report a value", pack="crowdfade model")
+MODEL_REFUSAL = Rule(
+    id="model.none",
+    topic="model",
+    patterns=(),
+    refuse="the words around it do not report a value",
+    pack="crowdfade model",
+)
 LEAST_SURE = 0.5
 """The model alone takes a role from this probability on."""
 LEAST_SURE_RULED = 0.25
@@ -49,20 +55,41 @@ class Decider:
             chances = self.model.of_quantity(features.of_quantity(index))
             role = max(chances, key=lambda name: chances[name])
             proposals = by_start.get(quantity.start, [])
-            ruled = max((t for t in proposals if t.gate is None), key=lambda t: chances.get(model_role(t.role), 0.0), default=None)
+            ruled = max(
+                (t for t in proposals if t.gate is None),
+                key=lambda t: chances.get(model_role(t.role), 0.0),
+                default=None,
+            )
             if ruled is not None and chances.get(model_role(ruled.role), 0.0) >= LEAST_SURE_RULED:
                 role = model_role(ruled.role)
             proposed = next((taken for taken in proposals if model_role(taken.role) == role), None)
             if role == NONE or (chances[role] < LEAST_SURE and proposed is None):
                 for taken in proposals:
-                    refused.append(Refused(quantity.start, quantity.end, taken.gate or MODEL_REFUSAL, taken.role, quantity))
+                    refused.append(
+                        Refused(quantity.start, quantity.end, taken.gate or MODEL_REFUSAL, taken.role, quantity)
+                    )
                 continue
             if proposed is not None:
                 proposed.sure = chances[role]
                 kept.append(proposed)
                 kept_claims.add(proposed.claim)
                 continue
-            kept.append(Taken(role, quantity.low, quantity.high, quantity.start, quantity.end, MODEL_RULE, quantity.unit, None, quantity, -1 - index, None, chances[role]))
+            kept.append(
+                Taken(
+                    role,
+                    quantity.low,
+                    quantity.high,
+                    quantity.start,
+                    quantity.end,
+                    MODEL_RULE,
+                    quantity.unit,
+                    None,
+                    quantity,
+                    -1 - index,
+                    None,
+                    chances[role],
+                )
+            )
         for taken in matches.taken:
             if taken.quantity is not None:
                 continue

@@ -37,14 +37,18 @@ def read_labelled(paths: Iterable[str | Path]) -> Iterator[Labelled]:
         path = Path(given)
         files = sorted(path.rglob("*.jsonl")) if path.is_dir() else [path]
         if not files:
-            raise ExportProblem("no labelled responses in this folder", where=str(path), todo="give files of JSON lines (*.jsonl)")
+            raise ExportProblem(
+                "no labelled responses in this folder", where=str(path), todo="give files of JSON lines (*.jsonl)"
+            )
         for file in files:
             try:
                 lines = file.read_text("utf8").split("\n")
             except OSError as error:
                 raise ExportProblem(f"cannot be read: {error.strerror}", where=str(file)) from None
             except UnicodeDecodeError:
-                raise ExportProblem("is not UTF-8 text", where=str(file), todo="labelled files are JSON lines in UTF-8") from None
+                raise ExportProblem(
+                    "is not UTF-8 text", where=str(file), todo="labelled files are JSON lines in UTF-8"
+                ) from None
             for number, line in enumerate(lines, 1):
                 if not line.strip():
                     continue
@@ -56,7 +60,9 @@ def read_labelled(paths: Iterable[str | Path]) -> Iterator[Labelled]:
                     )  # fmt: skip
                 except (ValueError, KeyError, TypeError) as error:
                     raise ExportProblem(
-                        f"no labelled response: {error}", where=f"{file}, line {number}", todo="each line is a JSON object with id, text and reports"
+                        f"no labelled response: {error}",
+                        where=f"{file}, line {number}",
+                        todo="each line is a JSON object with id, text and reports",
                     ) from None
 
 
@@ -74,9 +80,13 @@ def _fits(role: str, quantity: Quantity, report: dict[str, Any]) -> bool:
     if role == "odometer":
         odometer = report["odometer_km"]
         options = [value] if quantity.unit else [value, value * KM_PER_MILE, value * 10]
-        return kind in ("distance", "stretch", "thousands", "big", "number", "rate") and any(_near(o, odometer, 0.011 * odometer) for o in options)
+        return kind in ("distance", "stretch", "thousands", "big", "number", "rate") and any(
+            _near(o, odometer, 0.011 * odometer) for o in options
+        )
     if role == "age":
-        return kind in ("duration",) and _near(value, report["age_months"], 1.0) or kind == "number" and _near(value, report["age_months"], 0.6)
+        return (kind in ("duration",) and _near(value, report["age_months"], 1.0)) or (
+            kind == "number" and _near(value, report["age_months"], 0.6)
+        )
     if role == "year":
         return kind == "year" and int(value) == report["model_year"]
     level = ("percent", "hundred", "number", "score", "window", "points", "fraction")
@@ -85,14 +95,22 @@ def _fits(role: str, quantity: Quantity, report: dict[str, Any]) -> bool:
     if role == "health":
         return kind in level and _near(100 - value, report["loss_pct"], 0.11)
     if role == "loss_max":
-        return kind in level and (_near(value, report["loss_max_pct"], 0.11) or _near(100 - value, report["loss_max_pct"], 0.11))
+        return kind in level and (
+            _near(value, report["loss_max_pct"], 0.11) or _near(100 - value, report["loss_max_pct"], 0.11)
+        )
     if role == "limit":
         return kind in level and (_near(value, report["charge_limit_pct"], 1.0))
     if role == "floor":
         return kind in level and _near(value, report["charge_floor_pct"], 1.0)
     if role == "window":
         low, high = report.get("charge_floor_pct"), report.get("charge_limit_pct")
-        return quantity.low != quantity.high and low is not None and high is not None and _near(quantity.low, low, 1) and _near(quantity.high, high, 1)
+        return (
+            quantity.low != quantity.high
+            and low is not None
+            and high is not None
+            and _near(quantity.low, low, 1)
+            and _near(quantity.high, high, 1)
+        )
     if role == "full_freq":
         return kind == "frequency" and _near(value, report["full_charges_per_week"], 0.05)
     if role == "dc":
@@ -140,7 +158,9 @@ def roles_of(labelled: Labelled, quantities: Sequence[Quantity]) -> dict[int, st
 
     for report in labelled.reports:
         words = report.get("words") or {}
-        jobs: list[tuple[str, Sequence[str], Any]] = [(f, roles, words.get(f)) for f, roles in _FIELD_ROLES if f in report]
+        jobs: list[tuple[str, Sequence[str], Any]] = [
+            (f, roles, words.get(f)) for f, roles in _FIELD_ROLES if f in report
+        ]
         if "loss_pct" in report:
             origin = report.get("loss_origin")
             if origin == "stated":
@@ -153,7 +173,15 @@ def roles_of(labelled: Labelled, quantities: Sequence[Quantity]) -> dict[int, st
             places = _places(labelled.text, said)
             for role in roles:
                 hits = [i for i, q in enumerate(quantities) if _fits(role, q, report)]
-                over = [i for i in hits if any(q_start < end and start < q_end for start, end in places for q_start, q_end in [(quantities[i].start, quantities[i].end)])]
+                over = [
+                    i
+                    for i in hits
+                    if any(
+                        q_start < end and start < q_end
+                        for start, end in places
+                        for q_start, q_end in [(quantities[i].start, quantities[i].end)]
+                    )
+                ]
                 for index in over[:1] if len(over) > 1 and role in ("odometer", "loss", "health") else over:
                     mark(index, role)
                 for index in hits:
@@ -167,13 +195,26 @@ def roles_of(labelled: Labelled, quantities: Sequence[Quantity]) -> dict[int, st
 def _pair(text: str, quantities: Sequence[Quantity], report: dict[str, Any], said: Any, origin: str, mark: Any) -> None:
     """The two sides of a range or energy pair: those whose ratio gives the labelled loss."""
     places = _places(text, said)
-    kinds = ("stretch", "big", "distance", "hundred", "number", "thousands") if origin == "range" else ("energy", "charge", "number", "big", "hundred")
-    near = [i for i, q in enumerate(quantities) if q.kind in kinds and any(q.start < end and start < q.end for start, end in places)]
+    kinds = (
+        ("stretch", "big", "distance", "hundred", "number", "thousands")
+        if origin == "range"
+        else ("energy", "charge", "number", "big", "hundred")
+    )
+    near = [
+        i
+        for i, q in enumerate(quantities)
+        if q.kind in kinds and any(q.start < end and start < q.end for start, end in places)
+    ]
     for pool in (near, [i for i, q in enumerate(quantities) if q.kind in kinds]):
         for i in pool:
             for j in pool:
                 new, now = _raw(quantities[i]), _raw(quantities[j])
-                if i != j and new > 0 and 0.3 < now / new < 1.1 and _near(100 * (new - now) / new, report["loss_pct"], 0.06):
+                if (
+                    i != j
+                    and new > 0
+                    and 0.3 < now / new < 1.1
+                    and _near(100 * (new - now) / new, report["loss_pct"], 0.06)
+                ):
                     mark(i, f"{origin}_new")
                     mark(j, f"{origin}_now")
                     return

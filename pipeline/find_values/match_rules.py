@@ -133,7 +133,11 @@ class RuleMatcher:
                 low, high = (sentence.start, sentence.end) if sentence else (match.start(), match.end())
                 if compiled.excused(text, low, max(high, match.end())):
                     continue
-                wants = [(role, by_start[match.start(f"g{i}")]) for i, role in enumerate(roles) if match.start(f"g{i}") in by_start]
+                wants = [
+                    (role, by_start[match.start(f"g{i}")])
+                    for i, role in enumerate(roles)
+                    if match.start(f"g{i}") in by_start
+                ]
                 rule = compiled.rule
                 if rule.refuse:
                     wants = [("", by_start[i]) for i in range(match.start(), match.end()) if i in by_start]
@@ -214,27 +218,46 @@ def settle_claims(claims: list[Claim], closed: Sequence[tuple[int, int, Rule]]) 
         if rule.refuse:
             if keys:
                 used.update(keys)
-                result.refused.extend(Refused(quantity.start, quantity.end, rule, "", quantity) for _, quantity in claim.wants)
+                result.refused.extend(
+                    Refused(quantity.start, quantity.end, rule, "", quantity) for _, quantity in claim.wants
+                )
             else:
                 result.refused.append(Refused(claim.start, claim.end, rule))
                 constants.append((claim.start, claim.end, frozenset(["*"])))
             continue
         set_roles = frozenset(role for role, _ in rule.set)
-        if not keys and any(start < claim.end and claim.start < end and ("*" in roles or roles & set_roles) for start, end, roles in constants):
+        if not keys and any(
+            start < claim.end and claim.start < end and ("*" in roles or roles & set_roles)
+            for start, end, roles in constants
+        ):
             continue
         used.update(keys)
         gate = _gate_over(claim, closed)
         constants.append((claim.start, claim.end, set_roles))
         for role, quantity in claim.wants:
             result.taken.append(
-                Taken(role, quantity.low, quantity.high, quantity.start, quantity.end, rule, quantity.unit, None, quantity, number, gate)
+                Taken(
+                    role,
+                    quantity.low,
+                    quantity.high,
+                    quantity.start,
+                    quantity.end,
+                    rule,
+                    quantity.unit,
+                    None,
+                    quantity,
+                    number,
+                    gate,
+                )
             )
         for role, value in rule.set:
             start, end = (claim.start, claim.end)
             if isinstance(value, str):
                 result.taken.append(Taken(role, 0, 0, start, end, rule, None, value, None, number, gate))
             else:
-                result.taken.append(Taken(role, float(value), float(value), start, end, rule, None, None, None, number, gate))
+                result.taken.append(
+                    Taken(role, float(value), float(value), start, end, rule, None, None, None, number, gate)
+                )
     result.taken.sort(key=lambda taken: (taken.start, taken.end, taken.role))
     result.refused.sort(key=lambda refused: (refused.start, refused.end))
     return result

@@ -83,7 +83,11 @@ class PatternCompiler:
             separator = SEPARATOR if index else ""
             if body in ("..", "..."):
                 word, most = (_GAP_WORD, 3) if body == ".." else (_GAP_WORD_COMMA, 8)
-                parts.append(rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?[ ,]*" if body == "..." else rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?")
+                parts.append(
+                    rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?[ ,]*"
+                    if body == "..."
+                    else rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?"
+                )
                 continue
             if body == "^":
                 parts.append(_CLAUSE_START)
@@ -122,7 +126,9 @@ class PatternCompiler:
                 characters += KINDS[kind]
             else:
                 known = ", ".join([*KINDS, *GROUPS])
-                raise RuleProblem(f"slot {body!r}: no kind of quantity is called {kind!r}", where=where, todo=f"known: {known}")
+                raise RuleProblem(
+                    f"slot {body!r}: no kind of quantity is called {kind!r}", where=where, todo=f"known: {known}"
+                )
         distinct = "".join(sorted(set(characters)))
         # all characters of one quantity are the same one, so a run of a single character is a quantity
         runs = [f"(?<!{c}){c}+(?!{c})" for c in distinct]
@@ -135,7 +141,9 @@ class PatternCompiler:
         def class_source(match: re.Match[str]) -> str:
             name = match.group(1)
             if name not in self.classes:
-                raise RuleProblem(f"no word class is called <{name}>", where=where, todo=f"known: {', '.join(sorted(self.classes))}")
+                raise RuleProblem(
+                    f"no word class is called <{name}>", where=where, todo=f"known: {', '.join(sorted(self.classes))}"
+                )
             classes.add(name)
             return self.classes[name]
 

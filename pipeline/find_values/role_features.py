@@ -68,7 +68,13 @@ class FeatureMaker:
         left = [words[i] if i >= 0 else "^" for i in range(first - 1, first - 6, -1)]
         right = [words[i] if i < len(words) else "$" for i in range(last + 1, last + 6)]
         out = [f"l{i + 1}={w}" for i, w in enumerate(left[:4])] + [f"r{i + 1}={w}" for i, w in enumerate(right[:4])]
-        out += [f"l21={left[1]} {left[0]}", f"r12={right[0]} {right[1]}", f"lr={left[0]} {right[0]}", f"l321={left[2]} {left[1]} {left[0]}", f"r123={right[0]} {right[1]} {right[2]}"]
+        out += [
+            f"l21={left[1]} {left[0]}",
+            f"r12={right[0]} {right[1]}",
+            f"lr={left[0]} {right[0]}",
+            f"l321={left[2]} {left[1]} {left[0]}",
+            f"r123={right[0]} {right[1]} {right[2]}",
+        ]
         out += [f"L={w}" for w in set(left)] + [f"R={w}" for w in set(right)]
         return out
 
@@ -125,7 +131,9 @@ class FeatureMaker:
                     same = "same" if self._sentence(other.start) == self._sentence(quantity.start) else "other"
                     out.append(f"q{step}k={kind} {other.kind} {same}")
                     if other.kind == kind and other.value and quantity.value:
-                        out.append(f"q{step}c={'<' if quantity.value < other.value else '=' if quantity.value == other.value else '>'} {kind}")
+                        out.append(
+                            f"q{step}c={'<' if quantity.value < other.value else '=' if quantity.value == other.value else '>'} {kind}"
+                        )
             else:
                 out.append(f"q{step}=none")
         out.append(f"n={min(len(self.quantities), 8)}")

@@ -86,7 +86,9 @@ def pack_info(folder: Path) -> PackInfo:
     """Name, version and content hash of a pack; `RuleProblem` where `pack.yaml` is missing or thin."""
     path = folder / "pack.yaml"
     if not path.is_file():
-        raise RuleProblem("no pack.yaml in this folder", where=str(folder), todo="a pack needs pack.yaml with name and version")
+        raise RuleProblem(
+            "no pack.yaml in this folder", where=str(folder), todo="a pack needs pack.yaml with name and version"
+        )
     data = _load(path) or {}
     if not isinstance(data, dict) or "name" not in data or "version" not in data:
         raise RuleProblem("pack.yaml needs `name` and `version`", where=str(path))
@@ -111,7 +113,9 @@ def _rule(entry: dict[str, Any], topic: str, compiler: PatternCompiler, pack: Pa
         raise RuleProblem("a rule without an id", where=str(path))
     unknown = set(entry) - KEYS
     if unknown:
-        raise RuleProblem(f"unknown key {', '.join(sorted(unknown))}", where=where, todo=f"known: {', '.join(sorted(KEYS))}")
+        raise RuleProblem(
+            f"unknown key {', '.join(sorted(unknown))}", where=where, todo=f"known: {', '.join(sorted(KEYS))}"
+        )
     sources = entry.get("patterns") or ([entry["pattern"]] if "pattern" in entry else [])
     if not sources and not entry.get("off"):
         raise RuleProblem("a rule needs `pattern` or `patterns`", where=where)
@@ -125,7 +129,9 @@ def _rule(entry: dict[str, Any], topic: str, compiler: PatternCompiler, pack: Pa
         refuse=entry.get("refuse"),
         scope=entry.get("scope"),
         roles=frozenset(entry.get("roles") or ()),
-        unless=tuple(compiler.compile(str(source), where) for source in ([unless] if isinstance(unless, str) else unless)),
+        unless=tuple(
+            compiler.compile(str(source), where) for source in ([unless] if isinstance(unless, str) else unless)
+        ),
         low=entry.get("min"),
         high=entry.get("max"),
         pack=f"{pack.name} {pack.version}",

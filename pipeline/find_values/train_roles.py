@@ -152,7 +152,11 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel, samples: Rep
         for index, (_, _, features) in enumerate(possible):
             label = partner.get(index)
             fields = set(got[index]) | set(label or ())
-            right = [name for name in fields if label and name in label and name in got[index] and agrees(name, got[index][name], label[name])]
+            right = [
+                name
+                for name in fields
+                if label and name in label and name in got[index] and agrees(name, got[index][name], label[name])
+            ]
             samples.rows.append(columns(features))
             samples.is_report.append(int(any(name in REPORTABLE for name in right)))
             samples.all_right.append(int(label is not None and len(right) == len(fields)))

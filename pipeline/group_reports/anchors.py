@@ -54,14 +54,22 @@ class AnchorFinder:
         my = _any(data.get("possessive_own") or ["my"])
         speaks = _any(data.get("speaks") or [])
         after_own = data.get("possessive_suffix") or "(?:'s|s')"
-        verbs = data.get("owner_verbs") or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
+        verbs = (
+            data.get("owner_verbs")
+            or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
+        )
         article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
             owner = (
                 rf"(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\()))(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?[:(])|(?=\s?$))(?!\s(?:{speaks})(?!\w))"
                 if not data.get("relation_pattern")
-                else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
+                else data["relation_pattern"]
+                .replace("{my}", my)
+                .replace("{words}", words)
+                .replace("{speaks}", speaks)
+                .replace("{verbs}", verbs)
+                .replace("{article}", article)
             )
             self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
@@ -69,7 +77,10 @@ class AnchorFinder:
         self.subsets = {str(word): list(indexes) for word, indexes in (data.get("subset") or {}).items()}
         self.subset = re.compile(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)")
         self.both = re.compile(rf"(?<![\w])(?:{_any(data.get('both') or [])})(?!\w)")
-        self.ordinals = [(re.compile(rf"(?:{_any(entry['words'])})(?!\w)"), str(entry["index"])) for entry in data.get("ordinals") or []]
+        self.ordinals = [
+            (re.compile(rf"(?:{_any(entry['words'])})(?!\w)"), str(entry["index"]))
+            for entry in data.get("ordinals") or []
+        ]
         self.pronouns: dict[str, re.Pattern[str]] = {}
         by_word: dict[str, str] = {}
         for gender, words in (data.get("pronouns") or {}).items():
@@ -96,5 +107,9 @@ class AnchorFinder:
                 out.append(Anchor("self", match.start(), match.end(), match.group(), "own"))
         for match in self.pronoun.finditer(text):
             if not any(start <= match.start() < end for start, end in taken):
-                out.append(Anchor("pronoun", match.start(), match.end(), match.group(), None, self.pronoun_gender[match.group()]))
+                out.append(
+                    Anchor(
+                        "pronoun", match.start(), match.end(), match.group(), None, self.pronoun_gender[match.group()]
+                    )
+                )
         return sorted(out, key=lambda anchor: (anchor.start, -anchor.end))

@@ -47,9 +47,15 @@ class NameFinder:
         self.trim_words = frozenset(word for trim in trims for word in trim.split())
         determiners = [str(word) for word in data.get("determiners") or ()]
         self.determiners = frozenset(determiners)
-        self.places = frozenset(str(word) for word in data.get("place_words") or ("in", "from", "to", "near", "at", "hi", "hello", "thanks", "dear", "hey", "since", "until", "via"))
+        self.places = frozenset(
+            str(word)
+            for word in data.get("place_words")
+            or ("in", "from", "to", "near", "at", "hi", "hello", "thanks", "dear", "hey", "since", "until", "via")
+        )
 
-    def find(self, text: str, folded: str, years: Sequence[tuple[int, int]], blocked: Sequence[tuple[int, int]]) -> list[Name]:
+    def find(
+        self, text: str, folded: str, years: Sequence[tuple[int, int]], blocked: Sequence[tuple[int, int]]
+    ) -> list[Name]:
         """The names in a text, in order.  `years` are spans of model years, `blocked` spans of other quantities."""
         tokens = [match for match in _TOKEN.finditer(text)]
         names: list[Name] = []
@@ -75,7 +81,12 @@ class NameFinder:
         if low in self.not_names or len(low) < 2:
             return 0
         capital = token[0].isupper()
-        code = any(c.isdigit() for c in token) and any(c.isalpha() for c in token) and token[0].isalpha() and len(token) <= 6
+        code = (
+            any(c.isdigit() for c in token)
+            and any(c.isalpha() for c in token)
+            and token[0].isalpha()
+            and len(token) <= 6
+        )
         if code and not re.fullmatch(r"[A-Za-z]{1,3}\d{1,3}[A-Za-z]?|\w+-\d+", token):
             code = False
         if not capital and not code:
@@ -84,7 +95,9 @@ class NameFinder:
             return 0
         return 1 if low in self.common else 2
 
-    def _run(self, text: str, folded: str, tokens: list[re.Match[str]], index: int, blocked: Sequence[tuple[int, int]]) -> int:
+    def _run(
+        self, text: str, folded: str, tokens: list[re.Match[str]], index: int, blocked: Sequence[tuple[int, int]]
+    ) -> int:
         first = tokens[index]
         if self._looks(first.group()) == 0 or self._in(first.start(), blocked):
             return 0
@@ -99,13 +112,54 @@ class NameFinder:
                 break
             low = word.lower()
             looks = self._looks(word)
-            if looks and not self._in(token.start(), blocked) and (looks == 2 or low in self.trim_words or word[0].isupper()):
-                run += 1
-            elif low in self.trim_words and low not in ("one", "two", "three", "line", "drive", "city", "life", "family", "night", "electric", "e", "a", "x", "s", "r", "se", "van", "estate", "active", "base", "mini", "sport", "cross", "air", "break", "max", "lite") and not self._in(token.start(), blocked):
-                run += 1
-            elif re.fullmatch(r"\d{1,3}", word) and run >= 1 and not self._in(token.start(), blocked) and not re.match(r"\s?(?:%|k|km|mi|kwh|,\d|\.\d)", folded[token.end() : token.end() + 5]):
-                run += 1
-            elif re.fullmatch(r"\dx\d", low):
+            if (
+                (
+                    looks
+                    and not self._in(token.start(), blocked)
+                    and (looks == 2 or low in self.trim_words or word[0].isupper())
+                )
+                or (
+                    low in self.trim_words
+                    and low
+                    not in (
+                        "one",
+                        "two",
+                        "three",
+                        "line",
+                        "drive",
+                        "city",
+                        "life",
+                        "family",
+                        "night",
+                        "electric",
+                        "e",
+                        "a",
+                        "x",
+                        "s",
+                        "r",
+                        "se",
+                        "van",
+                        "estate",
+                        "active",
+                        "base",
+                        "mini",
+                        "sport",
+                        "cross",
+                        "air",
+                        "break",
+                        "max",
+                        "lite",
+                    )
+                    and not self._in(token.start(), blocked)
+                )
+                or (
+                    re.fullmatch(r"\d{1,3}", word)
+                    and run >= 1
+                    and not self._in(token.start(), blocked)
+                    and not re.match(r"\s?(?:%|k|km|mi|kwh|,\d|\.\d)", folded[token.end() : token.end() + 5])
+                )
+                or re.fullmatch(r"\dx\d", low)
+            ):
                 run += 1
             else:
                 break
@@ -115,7 +169,15 @@ class NameFinder:
     def _in(offset: int, spans: Sequence[tuple[int, int]]) -> bool:
         return any(start <= offset < end for start, end in spans)
 
-    def _evidence(self, text: str, folded: str, tokens: list[re.Match[str]], index: int, run: int, years: Sequence[tuple[int, int]]) -> float:
+    def _evidence(
+        self,
+        text: str,
+        folded: str,
+        tokens: list[re.Match[str]],
+        index: int,
+        run: int,
+        years: Sequence[tuple[int, int]],
+    ) -> float:
         first, last = tokens[index], tokens[index + run - 1]
         start, end = first.start(), last.end()
         looks = [self._looks(tokens[index + i].group()) for i in range(run)]
@@ -142,7 +204,10 @@ class NameFinder:
             sure += 0.4
         if any(tokens[index + i].group().lower() in self.trim_words for i in range(1, run)):
             sure += 0.2
-        if re.match(r"\s?(?:,|\(|-|:|/|\|)?\s?(?:here|owner|driver|lfp|nmc|nca|ncm|has|had|is at|lost|did|was|with|now|at|shows|at \d|\d{2,3}[.,]?\d* ?k|[\d.,]+ ?(?:km|mi))", after):
+        if re.match(
+            r"\s?(?:,|\(|-|:|/|\|)?\s?(?:here|owner|driver|lfp|nmc|nca|ncm|has|had|is at|lost|did|was|with|now|at|shows|at \d|\d{2,3}[.,]?\d* ?k|[\d.,]+ ?(?:km|mi))",
+            after,
+        ):
             sure += 0.2
         if before.rstrip().endswith("@") or before.endswith("@"):
             return 0.0
@@ -152,10 +217,18 @@ class NameFinder:
 
     def _again(self, text: str, folded: str, names: list[Name], tokens: list[re.Match[str]]) -> list[Name]:
         """Further mentions of a name that was found ("the Sarro" after "Quillon Sarro"), in any case."""
-        known = {part for name in names if name.sure >= 0.7 for part in name.text.lower().split() if len(part) >= 3 and part not in self.trim_words and part not in self.common}
+        known = {
+            part
+            for name in names
+            if name.sure >= 0.7
+            for part in name.text.lower().split()
+            if len(part) >= 3 and part not in self.trim_words and part not in self.common
+        }
         out = list(names)
         for token in tokens:
             low = token.group().lower().removesuffix("'s")
             if low in known and not self._in(token.start(), [(name.start, name.end) for name in out]):
-                out.append(Name(token.start(), token.start() + len(low), text[token.start() : token.start() + len(low)], 0.6))
+                out.append(
+                    Name(token.start(), token.start() + len(low), text[token.start() : token.start() + len(low)], 0.6)
+                )
         return sorted(out, key=lambda name: name.start)

@@ -48,10 +48,21 @@ class Settler:
     def _of(self, *roles: str) -> list[Taken]:
         return [taken for taken in self.taken if taken.role in roles]
 
-    def _put(self, field: str, value: float | int | str, unit: str | None, taken: Taken, derivation: str, *others: Taken) -> None:
+    def _put(
+        self, field: str, value: float | int | str, unit: str | None, taken: Taken, derivation: str, *others: Taken
+    ) -> None:
         parts = tuple((self.text[o.start : o.end], o.start, o.end) for o in others)
         self.values[field] = FoundValue(
-            field, value, unit, self.text[taken.start : taken.end], taken.start, taken.end, taken.rule.id, taken.rule.pack, derivation, parts=parts
+            field,
+            value,
+            unit,
+            self.text[taken.start : taken.end],
+            taken.start,
+            taken.end,
+            taken.rule.id,
+            taken.rule.pack,
+            derivation,
+            parts=parts,
         )
 
     @staticmethod
@@ -100,7 +111,10 @@ class Settler:
     def _model_year(self) -> None:
         candidates = [taken for taken in self._of("year") if 1995 <= taken.value <= 2035]
         if candidates:
-            taken = max(candidates, key=lambda t: (t.rule.priority + (5 if t.quantity and "model" in t.quantity.marks else 0), -t.start))
+            taken = max(
+                candidates,
+                key=lambda t: (t.rule.priority + (5 if t.quantity and "model" in t.quantity.marks else 0), -t.start),
+            )
             self._put("model_year", int(taken.value), "a", taken, f"{int(taken.value)}")
 
     def _chemistry(self) -> None:
@@ -108,7 +122,9 @@ class Settler:
         candidates = self._of("chemistry")
         if candidates:
             taken = max(candidates, key=lambda t: (t.text != "nickel", -t.start))
-            self._put("chemistry", taken.text or "", None, taken, f"{self.text[taken.start:taken.end]} -> {taken.text}")
+            self._put(
+                "chemistry", taken.text or "", None, taken, f"{self.text[taken.start : taken.end]} -> {taken.text}"
+            )
 
     def _pack(self) -> None:
         candidates = [taken for taken in self._of("pack") if 5 <= taken.value <= 250]
@@ -141,8 +157,22 @@ class Settler:
                 made.append((20, taken.start, 0.0, "none", taken, "no loss -> 0", ()))
             elif -20 < taken.value < 100:
                 value = round(taken.value, 4)
-                derivation = self._plain(value) + " %" if taken.low == taken.high else f"({self._plain(taken.low)} + {self._plain(taken.high)}) / 2 %"
-                made.append((60 if taken.rule.priority >= 90 else 40 + (taken.rule.priority > 50), taken.start, value, "stated", taken, derivation, ()))
+                derivation = (
+                    self._plain(value) + " %"
+                    if taken.low == taken.high
+                    else f"({self._plain(taken.low)} + {self._plain(taken.high)}) / 2 %"
+                )
+                made.append(
+                    (
+                        60 if taken.rule.priority >= 90 else 40 + (taken.rule.priority > 50),
+                        taken.start,
+                        value,
+                        "stated",
+                        taken,
+                        derivation,
+                        (),
+                    )
+                )
         for taken in self._of("health"):
             if 30 <= taken.value <= 106:
                 value = round(100 - taken.value, 4)
@@ -151,18 +181,48 @@ class Settler:
             new, now = (self._raw(t.quantity, t.value) for t in pair)
             if new > 0 and 0.3 <= now / new <= 1.1 and new >= 40:
                 value = round(100 * (new - now) / new, 4)
-                made.append((35, pair[0].start, value, "range", pair[0], f"100 x ({self._plain(new)} - {self._plain(now)}) / {self._plain(new)}", (pair[1],)))
+                made.append(
+                    (
+                        35,
+                        pair[0].start,
+                        value,
+                        "range",
+                        pair[0],
+                        f"100 x ({self._plain(new)} - {self._plain(now)}) / {self._plain(new)}",
+                        (pair[1],),
+                    )
+                )
         if pair := self._pair("energy_new", "energy_now"):
             new, now = pair[0].value, pair[1].value
             if new > 0 and 0.3 <= now / new <= 1.1:
                 value = round(100 * (new - now) / new, 4)
-                made.append((44, pair[0].start, value, "energy", pair[0], f"100 x ({self._plain(new)} - {self._plain(now)}) / {self._plain(new)}", (pair[1],)))
+                made.append(
+                    (
+                        44,
+                        pair[0].start,
+                        value,
+                        "energy",
+                        pair[0],
+                        f"100 x ({self._plain(new)} - {self._plain(now)}) / {self._plain(new)}",
+                        (pair[1],),
+                    )
+                )
         for lost, base, origin in (("lost_km", "range_new", "range"), ("lost_kwh", "energy_new", "energy")):
             if pair := self._pair(base, lost):
                 new, gone = (self._raw(t.quantity, t.value) for t in pair)
                 if 0 < gone < 0.7 * new:
                     value = round(100 * gone / new, 4)
-                    made.append((43, pair[1].start, value, origin, pair[1], f"100 x {self._plain(gone)} / {self._plain(new)}", (pair[0],)))
+                    made.append(
+                        (
+                            43,
+                            pair[1].start,
+                            value,
+                            origin,
+                            pair[1],
+                            f"100 x {self._plain(gone)} / {self._plain(new)}",
+                            (pair[0],),
+                        )
+                    )
         if made:
             # the strongest kind of statement; of several of one kind the last in the text is the latest reading
             best = max(made, key=lambda m: (m[0], m[1]))
@@ -190,11 +250,15 @@ class Settler:
         below = [taken for taken in limits if taken.value < 100]
         windows_below = [taken for taken in windows if taken.high < 100]
         if below:
-            everyday = max(below, key=lambda t: (t.rule.priority >= 50, t.rule.priority == 68 and 1 or 0, t.start * 0 - t.start))
+            everyday = max(
+                below, key=lambda t: (t.rule.priority >= 50, (t.rule.priority == 68 and 1) or 0, t.start * 0 - t.start)
+            )
             top = everyday.value
         if windows_below and (everyday is None or windows_below[0].rule.priority >= everyday.rule.priority):
             everyday, top = windows_below[0], windows_below[0].high
-        full_at = next(iter([t for t in limits if t.value == 100] + [w for w in windows if w.high == 100] + full_consts), None)
+        full_at = next(
+            iter([t for t in limits if t.value == 100] + [w for w in windows if w.high == 100] + full_consts), None
+        )
         mixed = next((taken for taken in habits if taken.text == "mixed"), None)
         partial = next((taken for taken in habits if taken.text == "partial"), None)
 
@@ -206,17 +270,33 @@ class Settler:
 
         frequency = frequencies[-1] if frequencies else None
         if frequency is not None:
-            self._put("full_charges_per_week", round(frequency.value, 5), "1/week", frequency, f"{self.text[frequency.start:frequency.end]} -> {frequency.value:g} a week")
+            self._put(
+                "full_charges_per_week",
+                round(frequency.value, 5),
+                "1/week",
+                frequency,
+                f"{self.text[frequency.start : frequency.end]} -> {frequency.value:g} a week",
+            )
         elif zero and full_at is None:
             self._put("full_charges_per_week", 0.0, "1/week", zero[0], "never -> 0")
 
         if mixed is not None:
             self._put("charge_habit", "mixed", None, mixed, "sometimes below, sometimes full")
         elif everyday is not None and top is not None:
-            said = f"{top:g}" if everyday.low == everyday.high or everyday in windows else f"({everyday.low:g} + {everyday.high:g}) / 2"
+            said = (
+                f"{top:g}"
+                if everyday.low == everyday.high or everyday in windows
+                else f"({everyday.low:g} + {everyday.high:g}) / 2"
+            )
             self._put("charge_limit_pct", round(top, 3), "% SoC", everyday, said)
             often = frequency is not None and frequency.value >= MONTHLY - 1e-6
-            self._put("charge_habit", "mixed" if often else "partial", None, everyday, f"limit {top:g}" + (f", full {frequency.value:g} a week" if frequency else ""))
+            self._put(
+                "charge_habit",
+                "mixed" if often else "partial",
+                None,
+                everyday,
+                f"limit {top:g}" + (f", full {frequency.value:g} a week" if frequency else ""),
+            )
         elif partial is not None and frequency is None:
             self._put("charge_habit", "partial", None, partial, "full only rarely, never or for trips")
         elif full_at is not None or frequency is not None:
@@ -243,7 +323,16 @@ class Settler:
             self._put("dc_fast_share_pct", round(value, 3), "%", taken, derivation)
 
 
-REPORTABLE = ("loss_pct", "loss_max_pct", "odometer_km", "charge_limit_pct", "charge_floor_pct", "full_charges_per_week", "charge_habit", "dc_fast_share_pct")
+REPORTABLE = (
+    "loss_pct",
+    "loss_max_pct",
+    "odometer_km",
+    "charge_limit_pct",
+    "charge_floor_pct",
+    "full_charges_per_week",
+    "charge_habit",
+    "dc_fast_share_pct",
+)
 """A report needs at least one of these (labelling guide, "When there is a report")."""
 
 

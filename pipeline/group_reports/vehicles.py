@@ -79,19 +79,42 @@ class VehicleTracker:
         vehicle.said.append(FoundValue("whose", whose, None, original[start:end], start, end, rule, "crowdfade", whose))
         if vehicle.name is not None:
             name = vehicle.name
-            vehicle.said.append(FoundValue("vehicle_text", name.text, None, name.text, name.start, name.end, "vehicle.name", "crowdfade", name.text))
+            vehicle.said.append(
+                FoundValue(
+                    "vehicle_text",
+                    name.text,
+                    None,
+                    name.text,
+                    name.start,
+                    name.end,
+                    "vehicle.name",
+                    "crowdfade",
+                    name.text,
+                )
+            )
 
 
 class _Walk:
     """One response's way from anchor to anchor."""
 
-    def __init__(self, text: str, spans: list[Sentence], anchors: list[Anchor], names: list[Name], taken: Sequence[Taken], on: re.Pattern[str], subsets: dict[str, list[int]]) -> None:
+    def __init__(
+        self,
+        text: str,
+        spans: list[Sentence],
+        anchors: list[Anchor],
+        names: list[Name],
+        taken: Sequence[Taken],
+        on: re.Pattern[str],
+        subsets: dict[str, list[int]],
+    ) -> None:
         self.text, self.spans, self.on, self.subsets = text, spans, on, subsets
         self.position = 0
         self.taken = sorted(taken, key=lambda t: t.start)
         self.events: list[tuple[int, int, Anchor | Taken]] = []
         for name in names:
-            anchors.append(Anchor("name", name.start, name.end, name.text.lower(), None, "", name.text, name.sure >= 0.75))
+            anchors.append(
+                Anchor("name", name.start, name.end, name.text.lower(), None, "", name.text, name.sure >= 0.75)
+            )
         self.names = {name.start: name for name in names}
         for anchor in anchors:
             self.events.append((self._effective(anchor), 0, anchor))
@@ -173,7 +196,11 @@ class _Walk:
         weak = anchor.key in ("i", "i'm", "i have", "i've", "i got") or not anchor.key.startswith(("my", "mi", "our"))
         if self.current.whose == "own" and not self.current.key and anchor.key not in ("mine", "my own", "ours"):
             return
-        if self.current.whose == "own" and self.current.key and anchor.key in ("our", "ours", "my", "we charge", "we keep", "we have"):
+        if (
+            self.current.whose == "own"
+            and self.current.key
+            and anchor.key in ("our", "ours", "my", "we charge", "we keep", "we have")
+        ):
             if anchor.key not in ("ours",):
                 return
         for vehicle in self.known:
@@ -195,7 +222,10 @@ class _Walk:
 
     def _turn_pronoun(self, anchor: Anchor) -> None:
         """She, his, theirs: the last vehicle whose owner it fits; "His: ... Hers: ..." opens the couple's own."""
-        label = self.text[anchor.end : anchor.end + 2].lstrip().startswith(":") or (anchor.key in ("his", "hers") and self.text[anchor.end : anchor.end + 8].lstrip().startswith(("is", "has", "car")))
+        label = self.text[anchor.end : anchor.end + 2].lstrip().startswith(":") or (
+            anchor.key in ("his", "hers")
+            and self.text[anchor.end : anchor.end + 8].lstrip().startswith(("is", "has", "car"))
+        )
         for vehicle in reversed(self.known):
             if vehicle.gender and vehicle.gender in anchor.gender:
                 self.current = vehicle
@@ -205,7 +235,12 @@ class _Walk:
                 self.current = vehicle
                 return
         if label and anchor.key in ("his", "hers"):
-            self._open(whose="own", key=anchor.key, gender="m" if anchor.key == "his" else "f", owner_words=(anchor.start, anchor.end))
+            self._open(
+                whose="own",
+                key=anchor.key,
+                gender="m" if anchor.key == "his" else "f",
+                owner_words=(anchor.start, anchor.end),
+            )
 
     def _turn_order(self, anchor: Anchor) -> None:
         index = anchor.key
@@ -214,7 +249,11 @@ class _Walk:
                 if vehicle.order == "old":
                     self.current = vehicle
                     return
-            if any(0 <= start - anchor.end <= 30 for start in self.names) or self.known[0].taken or not self.known[0].taken:
+            if (
+                any(0 <= start - anchor.end <= 30 for start in self.names)
+                or self.known[0].taken
+                or not self.known[0].taken
+            ):
                 self._open(whose="own", order="old", owner_words=(anchor.start, anchor.end), key="old")
             return
         if index == "new":
@@ -284,7 +323,10 @@ class _Walk:
             if len(name.text) > len(self.current.name.text if self.current.name else ""):
                 self.current.name = name
             return
-        own_before = re.search(r"(?:^|\s)(?:my|our|mein|meine|unser|unsere|mon|ma|notre|mi|nuestro|nuestra|mijn|onze|min|vår|mio|mia|il mio|la mia|meu|minha)\s(?:\S+\s){0,2}$", self.text[max(0, anchor.start - 24) : anchor.start])
+        own_before = re.search(
+            r"(?:^|\s)(?:my|our|mein|meine|unser|unsere|mon|ma|notre|mi|nuestro|nuestra|mijn|onze|min|vår|mio|mia|il mio|la mia|meu|minha)\s(?:\S+\s){0,2}$",
+            self.text[max(0, anchor.start - 24) : anchor.start],
+        )
         if self.current.name is None and len(self.known) > 1 and anchor.start - self.opened_at <= 30:
             self.current.name = name
             return
@@ -296,18 +338,29 @@ class _Walk:
             return
         if not anchor.strong:
             return
-        if not self.current.has_values and not any(v.has_values for v in self.known) and len(self.known) == 1 and not self._listed(anchor):
+        if (
+            not self.current.has_values
+            and not any(v.has_values for v in self.known)
+            and len(self.known) == 1
+            and not self._listed(anchor)
+        ):
             # two names before any value: the later one is the better name only where the first is unsure
             if self.current.name.sure < name.sure:
                 self.current.name = name
             return
-        empty = [vehicle for vehicle in self.known if vehicle.name is None and not vehicle.taken and vehicle.whose == "own"]
+        empty = [
+            vehicle for vehicle in self.known if vehicle.name is None and not vehicle.taken and vehicle.whose == "own"
+        ]
         if empty:
             empty[0].name = name
             self.current = empty[0]
             return
         whose = self.current.whose if not own_before else "own"
-        self._open(whose=whose if self.current.key in ("", "fleet") or own_before else self.current.whose, name=name, key=f"name {name.text.lower()}")
+        self._open(
+            whose=whose if self.current.key in ("", "fleet") or own_before else self.current.whose,
+            name=name,
+            key=f"name {name.text.lower()}",
+        )
 
     def _listed(self, anchor: Anchor) -> bool:
         """Two vehicles named before their values: "a Tern and a Skua"."""
@@ -315,7 +368,9 @@ class _Walk:
         if previous is None:
             return False
         gap = self.text[previous.end : anchor.start]
-        return bool(re.fullmatch(r"[^.!?]{0,12}(?:\band\b|&|,|\bund\b|\bet\b|\by\b|\ben\b|\bog\b|\be\b)[^.!?]{0,12}", gap))
+        return bool(
+            re.fullmatch(r"[^.!?]{0,12}(?:\band\b|&|,|\bund\b|\bet\b|\by\b|\ben\b|\bog\b|\be\b)[^.!?]{0,12}", gap)
+        )
 
     # -- the end ----------------------------------------------------------------------------------------------
 

@@ -223,9 +223,7 @@ def _touched(rows: pyarrow.Table, responses: set[str]) -> set[str]:
     return {author for response, author in pairs if author is not None and response in responses}
 
 
-def _readings(
-    rows: pyarrow.Table, responses: pyarrow.Table, evidence: pyarrow.Table
-) -> Iterable[tuple[str, Reading]]:
+def _readings(rows: pyarrow.Table, responses: pyarrow.Table, evidence: pyarrow.Table) -> Iterable[tuple[str, Reading]]:
     import pyarrow.compute as pc
 
     wanted = pc.is_in(responses["response_id"], pc.unique(rows["response_id"]))

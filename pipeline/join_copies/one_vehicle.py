@@ -26,7 +26,7 @@ LOSS_NOISE = 2.0
 """Points by which two readings of one loss differ without a cause (display steps, rounding)."""
 RANGE_NOISE = 5.0
 """The same where one was told by range or energy (UN GTR 22 grants the on-board monitor 5 points)."""
-SLIP = 0.15
+SLIP = 0.25
 """An odometer that falls by up to this share may be a slip; by more, another vehicle is likelier."""
 
 
@@ -76,7 +76,7 @@ def weigh(one: Reading, two: Reading) -> Weighing:
         weighing.add(1.5, "the later one calls itself an update")
     days = days_between(one, two)
     if days is not None and days <= 30 and _edit_of(one, two):
-        weighing.add(3.0, "nearly the same words")
+        weighing.add(4.0 if days <= 1 else 3.0, "nearly the same words")
     return weighing
 
 
@@ -122,7 +122,7 @@ def looks_like_a_slip(one: float, two: float) -> bool:
     left, right = f"{round(low)}", f"{round(high)}"
     differing = [place for place in range(len(left)) if left[place] != right[place]] if len(left) == len(right) else []
     swapped = sorted(left) == sorted(right) and len(differing) == 2
-    return bool(differing) and (swapped or len(differing) == 1) and len(left.rstrip("0")) >= 3
+    return bool(differing) and (swapped or len(differing) == 1) and len(left.rstrip("0")) >= 2
 
 
 def _part_of(one: str, two: str) -> bool:
@@ -144,6 +144,11 @@ def _weigh_person(one: Reading, two: Reading, weighing: Weighing) -> None:
             weighing.against(3.0, f"said to be the {one.person}'s and the {two.person}'s")
     elif (one.person or two.person) == "spouse" and not others:
         weighing.add(-0.5, "one is said to be the spouse's")
+    if one.colour and two.colour:
+        if one.colour == two.colour:
+            weighing.add(1.0, f"both {one.colour}")
+        else:
+            weighing.against(3.0, f"one {one.colour}, one {two.colour}")
     if one.another != two.another:
         weighing.add(-3.0, "one is said to be a second car")
 

@@ -2,7 +2,7 @@
 
 Case, accents, punctuation, white space, emoji, invisible characters and look-alike letters (Unicode Technical
 Standard 39, "confusables") go; every number is brought to one spelling ("73k km", "73.000 kilometres" and
-"73 000 km" are all `#73000 km`); quote marks and "X wrote:" lines go.  Where a response quotes somebody and then
+"73 000 km" are all `#73000 km`); percent signs are left out as people do; quote marks and "X wrote:" lines go.  Where a response quotes somebody and then
 says something of its own, only its own words are kept; where it only applauds, the quoted whole is what it repeats.
 """
 
@@ -34,12 +34,10 @@ _INVISIBLE = re.compile(
 _TOKEN = re.compile(
     r"""(?P<number>(?:\d{1,3}(?:[ '.,]\d{3})+(?![\d])(?:[.,]\d{1,2}(?!\d))?|\d+(?:[.,]\d+)?))
         (?P<kilo>\s?(?:k\s?km|tkm|tsd\.?\s?km|k|tsd)(?![a-z]))?
-      | (?P<percent>%)
       | (?P<word>[^\W\d_]+(?:'[^\W\d_]+)*)""",
     re.VERBOSE,
 )
 _UNIT_WORDS: dict[str, str] = {
-    "%": "percent pct prozent procent prosent pourcent porciento",
     "km": "km kms kilometer kilometers kilometre kilometres kilometern kilometros chilometri klicks klick",
     "mi": "mi mile miles mls meilen millas miglia mijl",
     "kwh": "kwh kilowatthour kilowatthours kilowattstunden",
@@ -47,7 +45,8 @@ _UNIT_WORDS: dict[str, str] = {
     "months": "month months mo mos monat monate monaten mois mes meses mesi maand maanden",
 }
 _UNITS: dict[str, str] = {word: unit for unit, words in _UNIT_WORDS.items() for word in words.split()}
-_TIGHT = frozenset(("%", "km", "mi", "kwh"))
+_PERCENT = frozenset(["percent", "pct", "prozent", "procent", "prosent", "pourcent", "porciento"])
+_TIGHT = frozenset(("km", "mi", "kwh"))
 _PER_CENT = re.compile(r"\bper cent\b|\bpour cent\b|\bpor ciento\b|\bper cento\b")
 _ADDRESS = re.compile(r"(?:https?://|www\.)\S+|</?(?:br|p|b|i|em|strong|div|span|a)\b[^>\n]{0,200}>", re.IGNORECASE)
 _QUOTE_LINE = re.compile(r"^\s*(?:&gt;|>)+\s?")
@@ -57,6 +56,9 @@ _WROTE = re.compile(
     r"[^\n:>]{0,40}:\s*$",
     re.IGNORECASE,
 )
+_SAID_IN_MARKS = re.compile(r"[\"“„«‟]([^\"“”„«»‟]{20,})[\"”“»]")
+_LEAD = re.compile(r"\s*([^\n:]{3,160}):\s+(?=\S)")
+_LEAST_REPEATED = 5
 _MENTION = re.compile(r"^\s*(?:rt\s+)?(?:@[\w.\-]+[,:]?\s+)+", re.IGNORECASE)
 _ANSWER = re.compile(r"^([^:\n]{2,200}): (\S.*)$")
 _MOMENT = re.compile(
@@ -91,7 +93,24 @@ def look_plain(text: str) -> str:
 
 
 def own_words(text: str) -> str:
-    """The words that a response stands for: its own, or the quoted whole where it adds nothing to it."""
+    """The words that a response stands for: its own, or the whole that it quotes or announces to repeat."""
+    said = _without_quotes(text)
+    if match := _SAID_IN_MARKS.search(said):
+        around = said[: match.start()] + " " + said[match.end() :]
+        if len(match.group(1).split()) >= _LEAST_REPEATED and _announces(around):
+            return match.group(1)
+    if (match := _LEAD.match(said)) and _announces(match.group(1)):
+        rest = said[match.end() :]
+        if len(rest.split()) >= _LEAST_REPEATED:
+            return rest
+    return said
+
+
+def _announces(words: str) -> bool:
+    return any(word in ANNOUNCING for word in re.findall(r"[^\W\d_]+", look_plain(words)))
+
+
+def _without_quotes(text: str) -> str:
     if ">" not in text and "[" not in text and "&gt;" not in text and "<" not in text and "@" not in text[:3]:
         return text
     quoted: list[str] = []
@@ -136,9 +155,8 @@ def plain_tokens(text: str) -> list[str]:
             _add_said(pending, out)
             pending = []
         if word is not None:
-            out.append(_UNITS.get(word, word))
-        elif match.group("percent"):
-            out.append("%")
+            if word not in _PERCENT:
+                out.append(_UNITS.get(word, word))
         else:
             out += _figure(flat, match)
     if pending:

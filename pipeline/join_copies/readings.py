@@ -37,6 +37,17 @@ _PEOPLE_WORDS: dict[str, str] = {
     "fleet": "fleet taxis cabs flotte",
 }
 _PEOPLE: dict[str, str] = {word: person for person, words in _PEOPLE_WORDS.items() for word in words.split()}
+_COLOUR_WORDS: dict[str, str] = {
+    "white": "white weisse weisser blanc blanche blanco blanca bianco bianca witte hvit hvite vit",
+    "black": "black schwarze schwarzer noir noire negro negra nero nera zwarte svart svarte",
+    "red": "red rote roter rouge rojo roja rosso rossa rode",
+    "blue": "blue blaue blauer bleu bleue azul blu blauwe bla",
+    "green": "green grune gruner vert verte verde groene gronn gronne",
+    "grey": "grey gray graue grauer gris grigio grigia grijze gra",
+    "silver": "silver silberne silberner argent plateado argento zilveren",
+    "yellow": "yellow gelbe gelber jaune amarillo gialla giallo gele gul",
+}
+_COLOURS: dict[str, str] = {word: colour for colour, words in _COLOUR_WORDS.items() for word in words.split()}
 _ANOTHER = re.compile(
     r"\b(?:(?:the|my|our|her|his) (?:other|second|2nd) (?:car|one|ev|vehicle|electric)|second car|other car|"
     r"zweitwagen|zweite[sn]? auto|anderes auto|also (?:have|own|drive|run)|deuxieme voiture|autre voiture|"
@@ -81,6 +92,7 @@ class Reading:
     limit: float | None
     pack: float | None
     person: str | None
+    colour: str | None
     another: bool
     replaced: bool
     again: bool = False
@@ -92,9 +104,7 @@ class Reading:
         return (self.at is None, self.at or 0, self.report)
 
 
-def read_row(
-    row: Mapping[str, Any], *, text: str, number: int, alone: bool, said_at: int | None = None
-) -> Reading:
+def read_row(row: Mapping[str, Any], *, text: str, number: int, alone: bool, said_at: int | None = None) -> Reading:
     """The reading of one row of `reports`.
 
     `text` is its response's; `alone` says that the response has no other report (of another's vehicle, where this is
@@ -123,6 +133,7 @@ def read_row(
         limit=row.get("charge_limit_pct"),
         pack=row.get("pack_kwh"),
         person=_person(near),
+        colour=_colour(name),
         another=bool(_ANOTHER.search(near)),
         again=alone and bool(_AGAIN.search(near)),
         replaced=bool(_REPLACED.search(near)),
@@ -147,6 +158,10 @@ def _around(text: str, name: str, place: int | None) -> str:
     if name and (place is None or not text.startswith(name, place)):
         place = text.find(name)
     return "" if place is None or place < 0 else text[max(0, place - 40) : place + max(len(name), 20)]
+
+
+def _colour(name: str) -> str | None:
+    return next((_COLOURS[word] for word in look_plain(name).split() if word in _COLOURS), None)
 
 
 def _person(text: str) -> str | None:

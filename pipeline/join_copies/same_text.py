@@ -28,7 +28,7 @@ _BEFORE_NAMES = words_of(
     """my our the a an his her their this that same old new with in of mein meine meinen der die das den ein eine ma mon
     notre le la un une mi el nuestro il mio mia lo mijn onze de het een min vores var en et meu minha o"""
 )
-_UNITS = frozenset(("%", "km", "mi", "kwh", "years", "months"))
+_UNITS = frozenset(("km", "mi", "kwh", "years", "months"))
 
 
 @dataclass(frozen=True, slots=True)

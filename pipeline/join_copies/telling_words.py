@@ -119,9 +119,7 @@ _OTHER_NUMBERS: dict[int, str] = {
     1000: "tausend mille mila duizend tusen",
 }
 
-SMALL_NUMBERS: dict[str, int] = {
-    word: value for value, word in enumerate(_ENGLISH_ONES.split(), start=2)
-} | {
+SMALL_NUMBERS: dict[str, int] = {word: value for value, word in enumerate(_ENGLISH_ONES.split(), start=2)} | {
     word: value for value, words in _OTHER_NUMBERS.items() if value < 20 for word in words.split()
 }
 TENS: dict[str, int] = {word: 10 * (place + 2) for place, word in enumerate(_ENGLISH_TENS.split())} | {

@@ -12,7 +12,9 @@ _SAME_LENGTH: dict[int, str] = {
     **dict.fromkeys(map(ord, "‘’‚‛′´`ʼ＇"), "'"),
     **dict.fromkeys(map(ord, "“”„‟″«»〝〞"), '"'),
     **dict.fromkeys(map(ord, "‐‑‒–—―−﹣－~∼～"), "-"),
-    **dict.fromkeys(map(ord, "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000\t"), " "),
+    **dict.fromkeys(
+        map(ord, "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000\t"), " "
+    ),
     **dict.fromkeys(map(ord, "％﹪"), "%"),
     **dict.fromkeys(map(ord, "：﹕"), ":"),
     **dict.fromkeys(map(ord, "\u200b\u200c\u200d\ufeff\u00ad"), " "),

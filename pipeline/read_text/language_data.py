@@ -68,7 +68,9 @@ def raw_language(code: str) -> dict[str, Any]:
 
 
 def _alternatives(words: list[str]) -> str:
-    return "|".join(re.escape(str(word)).replace(r"\ ", r"\s?") for word in sorted(words, key=lambda w: (-len(str(w)), str(w))))
+    return "|".join(
+        re.escape(str(word)).replace(r"\ ", r"\s?") for word in sorted(words, key=lambda w: (-len(str(w)), str(w)))
+    )
 
 
 def _bounded(words: list[str]) -> str:
@@ -106,7 +108,9 @@ def _decimals(words: dict[str, Any]) -> re.Pattern[str]:
     digits = [str(word) for word, value in (words.get("ones") or {}).items() if 0 <= value < 10]
     if not points or not digits:
         return re.compile(r"(?!)")
-    return re.compile(rf"\s(?:{_alternatives(points)})\s({_alternatives(digits)})(?!\w|[ -](?:{_alternatives(digits)})(?!\w))")
+    return re.compile(
+        rf"\s(?:{_alternatives(points)})\s({_alternatives(digits)})(?!\w|[ -](?:{_alternatives(digits)})(?!\w))"
+    )
 
 
 @cache
@@ -114,15 +118,26 @@ def language_data(code: str) -> LanguageData:
     """The compiled lists of a language; `RuleProblem` where there are none."""
     own = raw_language(code)
     codes = [code] if code == "en" else [code, "en"]
-    not_numbers = frozenset(str(word) for word in own.get("not_numbers") or ())  # number words of English that mean something else in this language
-    number_words = tuple(words for c in codes if (words := _number_words(c, not_numbers if c != code else frozenset())).source)
+    not_numbers = frozenset(
+        str(word) for word in own.get("not_numbers") or ()
+    )  # number words of English that mean something else in this language
+    number_words = tuple(
+        words for c in codes if (words := _number_words(c, not_numbers if c != code else frozenset())).source
+    )
     number = re.compile("|".join([DIGITS, *(words.source for words in number_words)]))
     number_source = rf"(?:{number.pattern})"
 
-    not_units = {str(word) for word in own.get("not_units") or ()}  # unit words of English that mean something else in this language
+    not_units = {
+        str(word) for word in own.get("not_units") or ()
+    }  # unit words of English that mean something else in this language
     units = []
     for kind in UNIT_KINDS:
-        words = [word for c in codes for word in (raw_language(c).get("units") or {}).get(kind, []) if str(word) not in not_units]
+        words = [
+            word
+            for c in codes
+            for word in (raw_language(c).get("units") or {}).get(kind, [])
+            if str(word) not in not_units
+        ]
         if words:
             units.append(rf"(?P<{kind}>{_bounded(words)})")
     others = [str(word) for word in _merged(code, "other_units") if str(word) not in not_units]
@@ -162,7 +177,24 @@ def language_data(code: str) -> LanguageData:
     half_words = own.get("half_words") or ["half a", "half of a", "half an", "half"]
     per = own.get("per") or ["a", "per", "each", "every", "/", "p.", "an", "p"]
     per_units = _merged(code, "per_units") or []
-    rate_units = per_units or ["year", "yr", "annum", "month", "week", "day", "winter", "decade", "mo", "wk", "a", "anum", "charge", "hour", "h", "night"]
+    rate_units = per_units or [
+        "year",
+        "yr",
+        "annum",
+        "month",
+        "week",
+        "day",
+        "winter",
+        "decade",
+        "mo",
+        "wk",
+        "a",
+        "anum",
+        "charge",
+        "hour",
+        "h",
+        "night",
+    ]
     year_prefix = (own.get("years_plain") or {}).get("prefix") or ["my", "my."]
     plate = (own.get("years_plain") or {}).get("plate") or ["plate"]
     of_words = own.get("of_words") or ["of", "out of", "in", "from"]
@@ -171,10 +203,16 @@ def language_data(code: str) -> LanguageData:
         number_words=number_words,
         number=number,
         unit=unit,
-        thousands=re.compile(rf"\s?(?:{_alternatives([str(w) for w in _merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"),
-        half_after_unit=re.compile(rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"),
+        thousands=re.compile(
+            rf"\s?(?:{_alternatives([str(w) for w in _merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"
+        ),
+        half_after_unit=re.compile(
+            rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"
+        ),
         decimals=_decimals(own.get("number_words") or {}),
-        rate=re.compile(rf"\s?(?:{_alternatives([str(w) for w in per])})\s?(?:single\s)?(?:{_alternatives(rate_units)})(?!\w)|\s?(?:{_alternatives([str(w) for w in own.get('rate_words') or ['yearly', 'annually', 'annual', 'pa', 'p.a.', 'daily']])})(?!\w)"),
+        rate=re.compile(
+            rf"\s?(?:{_alternatives([str(w) for w in per])})\s?(?:single\s)?(?:{_alternatives(rate_units)})(?!\w)|\s?(?:{_alternatives([str(w) for w in own.get('rate_words') or ['yearly', 'annually', 'annual', 'pa', 'p.a.', 'daily']])})(?!\w)"
+        ),
         frequency=frequency,
         frequency_values=tuple(frequency_values),
         fraction=re.compile(rf"(?<!\w)(?:{_alternatives(list(fractions))})(?!\w)"),
@@ -182,11 +220,17 @@ def language_data(code: str) -> LanguageData:
         half_percent=re.compile(rf"(?<!\w)(?:{_alternatives(half_words)})\s(?:{_bounded(percent)})"),
         range_to=re.compile(rf"\s?(?:{_alternatives([str(w) for w in own.get('range_to') or ['-', 'to']])})\s?"),
         range_and=re.compile(rf"\s(?:{_alternatives([str(w) for w in own.get('range_and') or ['and']])})\s"),
-        between=re.compile(rf"(?<!\w)(?:{_alternatives([str(w) for w in own.get('range_between') or ['between']])})\s?(?:\w+\s)?$"),
+        between=re.compile(
+            rf"(?<!\w)(?:{_alternatives([str(w) for w in own.get('range_between') or ['between']])})\s?(?:\w+\s)?$"
+        ),
         year_prefix=re.compile(rf"(?<!\w)(?:{_alternatives(year_prefix)})\s?$"),
         plate=re.compile(rf"[ -]?(?:{_alternatives(plate)})(?!\w)"),
-        a_duration=re.compile(rf"(?<!\w)(?:{_alternatives(articles) or '(?!)'})\s(?:(?P<years>{_bounded(years)})|(?P<months>{_bounded(months)}))"),
-        of_counts=re.compile(rf"(?<![\d.,/])(\d{{1,4}})\s(?:{_alternatives(of_words)})\s(?:(?:the|my|every)\s)?(\d{{1,4}})(?![\d.,]|\s?(?:km|kwh|mi|miles|%|k\b))"),
+        a_duration=re.compile(
+            rf"(?<!\w)(?:{_alternatives(articles) or '(?!)'})\s(?:(?P<years>{_bounded(years)})|(?P<months>{_bounded(months)}))"
+        ),
+        of_counts=re.compile(
+            rf"(?<![\d.,/])(\d{{1,4}})\s(?:{_alternatives(of_words)})\s(?:(?:the|my|every)\s)?(\d{{1,4}})(?![\d.,]|\s?(?:km|kwh|mi|miles|%|k\b))"
+        ),
         weekday=weekday,
         mil_is_ten_km=bool(own.get("mil_is_ten_km")),
     )

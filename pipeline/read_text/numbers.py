@@ -105,7 +105,14 @@ class NumberWords:
         out: list[str] = []
         position = 0
         while position < len(pieces):
-            size = next((n for n in (3, 2) if "-".join(pieces[position : position + n]) in self._known and position + n <= len(pieces)), 1)
+            size = next(
+                (
+                    n
+                    for n in (3, 2)
+                    if "-".join(pieces[position : position + n]) in self._known and position + n <= len(pieces)
+                ),
+                1,
+            )
             out.append("-".join(pieces[position : position + size]))
             position += size
         return out

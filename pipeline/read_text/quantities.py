@@ -105,7 +105,12 @@ class QuantityScanner:
         while raw[-1] == " ":
             raw, end = raw[:-1], end - 1
         word_number = not (raw[0].isdigit() or raw[0] == ".")
-        if not word_number and start and _VERSION_BEFORE.search(text[max(0, start - 2) : start]) and not text[start - 1] == "~":
+        if (
+            not word_number
+            and start
+            and _VERSION_BEFORE.search(text[max(0, start - 2) : start])
+            and not text[start - 1] == "~"
+        ):
             if not _RANGE_LETTER_OK.search(text[max(0, start - 3) : start]):
                 return Quantity("other", start, end, 0, 0, None, raw)
         multiplied = False
@@ -118,7 +123,10 @@ class QuantityScanner:
             end = start + len(raw)
             for words in language.number_words:
                 for phrase, plus in [(w, 0.5) for w in words.half] + [(w, 0.25) for w in words.quarter]:
-                    if text.startswith(" " + phrase, end) and not text[end + 1 + len(phrase) : end + 2 + len(phrase)].isalpha():
+                    if (
+                        text.startswith(" " + phrase, end)
+                        and not text[end + 1 + len(phrase) : end + 2 + len(phrase)].isalpha()
+                    ):
                         value += plus
                         end += 1 + len(phrase)
                         break
@@ -146,11 +154,15 @@ class QuantityScanner:
                 multiplied = True
                 unit_match = language.unit.match(text, end)
                 if unit_match is None and (miles := _M_MILES.match(text, end)):
-                    return self._finish(text, "mi", value, start, miles.end(), text[start : miles.end()], multiplied=True)
+                    return self._finish(
+                        text, "mi", value, start, miles.end(), text[start : miles.end()], multiplied=True
+                    )
             else:
                 unit_match = language.unit.match(text, end)
                 kind = unit_match.lastgroup if unit_match else None
-                value = parse_digits(raw, thousands=kind not in ("percent", "kwh", "ah", "years", "months", "points", "volts"))
+                value = parse_digits(
+                    raw, thousands=kind not in ("percent", "kwh", "ah", "years", "months", "points", "volts")
+                )
                 if text.startswith(" and a half", end) and value < 100:
                     value += 0.5
                     end += len(" and a half")
@@ -159,25 +171,49 @@ class QuantityScanner:
                     value += {"½": 0.5, "¼": 0.25, "¾": 0.75}[text[end]]
                     end += 1
                     unit_match = language.unit.match(text, end)
-                elif unit_match is None and "," not in raw and " " not in raw and value >= 10000 and (miles := _M_MILES.match(text, end)):
-                    return self._finish(text, "mi", value, start, miles.end(), text[start : miles.end()], multiplied=True)
-                elif unit_match is None and value >= 1000 and "," in raw and (miles := _M_MILES.match(text, end)):
-                    return self._finish(text, "mi", value, start, miles.end(), text[start : miles.end()], multiplied=True)
+                elif (
+                    unit_match is None
+                    and "," not in raw
+                    and " " not in raw
+                    and value >= 10000
+                    and (miles := _M_MILES.match(text, end))
+                ) or (unit_match is None and value >= 1000 and "," in raw and (miles := _M_MILES.match(text, end))):
+                    return self._finish(
+                        text, "mi", value, start, miles.end(), text[start : miles.end()], multiplied=True
+                    )
         if start and _CURRENCY_BEFORE.search(text[max(0, start - 2) : start]):
-            return Quantity("other", start, unit_match.end() if unit_match and unit_match.lastgroup == "other" else end, value, value, None, raw)
+            return Quantity(
+                "other",
+                start,
+                unit_match.end() if unit_match and unit_match.lastgroup == "other" else end,
+                value,
+                value,
+                None,
+                raw,
+            )
         if unit_match:
             kind = (unit_match.lastgroup or "other").replace("other2", "other")
-            if kind == "other" and multiplied and unit_match.group().strip(" -") in ("a", "s", "h", "c", "l", "x", "m", "th"):
+            if (
+                kind == "other"
+                and multiplied
+                and unit_match.group().strip(" -") in ("a", "s", "h", "c", "l", "x", "m", "th")
+            ):
                 unit_match = None
             else:
                 half = language.half_after_unit.match(text, unit_match.end())
                 if half and value < 100:
                     value += 0.5
-                    return self._finish(text, kind, value, start, half.end(), text[start : half.end()], multiplied=multiplied)
-                return self._finish(text, kind, value, start, unit_match.end(), text[start : unit_match.end()], multiplied=multiplied)
+                    return self._finish(
+                        text, kind, value, start, half.end(), text[start : half.end()], multiplied=multiplied
+                    )
+                return self._finish(
+                    text, kind, value, start, unit_match.end(), text[start : unit_match.end()], multiplied=multiplied
+                )
         return self._bare(text, value, start, end, raw, words=word_number, multiplied=multiplied)
 
-    def _bare(self, text: str, value: float, start: int, end: int, raw: str, *, words: bool, multiplied: bool) -> Quantity | None:
+    def _bare(
+        self, text: str, value: float, start: int, end: int, raw: str, *, words: bool, multiplied: bool
+    ) -> Quantity | None:
         if not words and not multiplied and _YEAR.match(raw):
             if text.startswith("er", end):
                 end += 2
@@ -188,14 +224,28 @@ class QuantityScanner:
         if words and value < 10 and value == int(value):
             # "one", "two": pronouns and articles more often than quantities; kept only as part of a range
             return Quantity("number", start, end, value, value, None, raw, frozenset({"words", "small"}))
-        kind = "thousands" if multiplied or value >= 2000 or (value >= 1000 and not raw.isdigit()) else "big" if value > 100 else "hundred" if value == 100 else "number"
+        kind = (
+            "thousands"
+            if multiplied or value >= 2000 or (value >= 1000 and not raw.isdigit())
+            else "big"
+            if value > 100
+            else "hundred"
+            if value == 100
+            else "number"
+        )
         if kind in ("thousands", "big", "number"):
             rate = self.language.rate.match(text, end)
-            if rate and (kind == "thousands" or text[rate.start() : rate.end()].strip().startswith(("a ", "per ", "/"))) and kind != "number":
+            if (
+                rate
+                and (kind == "thousands" or text[rate.start() : rate.end()].strip().startswith(("a ", "per ", "/")))
+                and kind != "number"
+            ):
                 return Quantity("rate", start, rate.end(), value, value, None, text[start : rate.end()])
         return Quantity(kind, start, end, value, value, None, raw, frozenset({"words"} if words else ()))
 
-    def _finish(self, text: str, unit: str, value: float, start: int, end: int, said: str, *, multiplied: bool) -> Quantity:
+    def _finish(
+        self, text: str, unit: str, value: float, start: int, end: int, said: str, *, multiplied: bool
+    ) -> Quantity:
         """A quantity whose unit is known."""
         if unit in ("km", "mi", "mil"):
             km = value * KM_PER_MILE if unit == "mi" else value
@@ -264,12 +314,27 @@ class QuantityScanner:
                     year = float(next(filter(None, match.groups())))
                     year += 2000 if year < 100 else 0
                     if 1995 <= year <= 2035:
-                        add(Quantity("year", match.start(), match.end(), year, year, "a", match.group(), frozenset({"model"})))
+                        add(
+                            Quantity(
+                                "year", match.start(), match.end(), year, year, "a", match.group(), frozenset({"model"})
+                            )
+                        )
             for match in language.of_counts.finditer(text):
                 part, whole = float(match.group(1)), float(match.group(2))
                 if 0 < part < whole and (whole <= 20 or whole >= 30):
                     share = 100 * part / whole
-                    add(Quantity("fraction", match.start(), match.end(), share, share, "%", match.group(), frozenset({"counts"})))
+                    add(
+                        Quantity(
+                            "fraction",
+                            match.start(),
+                            match.end(),
+                            share,
+                            share,
+                            "%",
+                            match.group(),
+                            frozenset({"counts"}),
+                        )
+                    )
             for match in _SCORE.finditer(text):
                 value = parse_digits(match.group(1), thousands=False)
                 if value <= 110:
@@ -279,7 +344,17 @@ class QuantityScanner:
                 if left + right == 100:
                     add(Quantity("ratio", match.start(), match.end(), left, right, "%", match.group()))
                 elif 0 < left < right <= 20 and "/" in match.group():
-                    add(Quantity("fraction", match.start(), match.end(), 100 * left / right, 100 * left / right, "%", match.group()))
+                    add(
+                        Quantity(
+                            "fraction",
+                            match.start(),
+                            match.end(),
+                            100 * left / right,
+                            100 * left / right,
+                            "%",
+                            match.group(),
+                        )
+                    )
         for match in language.frequency.finditer(text):
             value = self._frequency(match)
             add(Quantity("frequency", match.start(), match.end(), value, value, "1/week", match.group()))
@@ -300,7 +375,18 @@ class QuantityScanner:
             end = match.end()
             if half := language.half_after_unit.match(text, end):
                 months, end = months * 1.5, half.end()
-            add(Quantity("duration", match.start(), end, months, months, "years", text[match.start() : end], frozenset({"article"})))
+            add(
+                Quantity(
+                    "duration",
+                    match.start(),
+                    end,
+                    months,
+                    months,
+                    "years",
+                    text[match.start() : end],
+                    frozenset({"article"}),
+                )
+            )
         return out
 
     def _frequency(self, match: re.Match[str]) -> float:
@@ -323,9 +409,19 @@ class QuantityScanner:
         """Weekdays that repeat: "every Sunday", "Tuesdays and Fridays"; a single bare day is no frequency."""
         language, said = self.language, match.group()
         own = [str(day) for day in _weekday_names(language.code)]
-        days = [day for day in re.findall(r"[^\W\d_]+", said) if any(day == name or day == name + "s" or day.rstrip("sne") == name.rstrip("sne") for name in own)]
-        before = re.match(language.between.pattern, "") is None and any(said.startswith(word + " ") for word in _repeat_words(language.code))
-        plural = any(day.endswith(_plural(language.code)) and day not in own for day in days) if _plural(language.code) else False
+        days = [
+            day
+            for day in re.findall(r"[^\W\d_]+", said)
+            if any(day == name or day == name + "s" or day.rstrip("sne") == name.rstrip("sne") for name in own)
+        ]
+        before = re.match(language.between.pattern, "") is None and any(
+            said.startswith(word + " ") for word in _repeat_words(language.code)
+        )
+        plural = (
+            any(day.endswith(_plural(language.code)) and day not in own for day in days)
+            if _plural(language.code)
+            else False
+        )
         if not days or not (before or plural):
             return None
         count = float(len(days))
@@ -357,7 +453,11 @@ class QuantityScanner:
         between = bool(self.language.between.search(text[max(0, left.start - 14) : left.start]))
         arrow = _ARROW.fullmatch(gap) is not None
         if left.kind == "duration" and right.kind == "duration":
-            if left.unit == "years" and right.unit == "months" and re.fullmatch(r"\s?(?:and|,|&|und|et|y|e|en|og)?\s?", gap):
+            if (
+                left.unit == "years"
+                and right.unit == "months"
+                and re.fullmatch(r"\s?(?:and|,|&|und|et|y|e|en|og)?\s?", gap)
+            ):
                 total = left.value + right.value
                 return Quantity("duration", left.start, right.end, total, total, "months", text[left.start : right.end])
         if not (to or arrow or (joins_and and between)):
@@ -380,26 +480,71 @@ class QuantityScanner:
             unit = "%" if "%" in (left.unit, right.unit) else None
             if "small" in left.marks and low < 5 and high >= 45:
                 return None  # "both at 80", "one to 80": no window
-            is_window = (low <= 65 and high - low >= 15 and high >= 45) or (between and low <= 65 and high - low >= 10 and high >= 45)
+            is_window = (low <= 65 and high - low >= 15 and high >= 45) or (
+                between and low <= 65 and high - low >= 10 and high >= 45
+            )
             kind = "window" if is_window else "percent" if unit else "number"
             marks = frozenset({"range"} | left.marks | right.marks) - {"small"}
             return Quantity(kind, left.start, right.end, low, high, unit, text[left.start : right.end], marks)
         far = ("distance", "stretch", "thousands", "big", "number", "hundred")
-        if right.kind in ("distance", "stretch", "thousands") and left.kind in far and not (left.unit and right.unit and left.unit != right.unit):
-            if left.kind == "number" and left.unit is None and _LEVEL_BEFORE.search(text[max(0, left.start - 24) : left.start]):
+        if (
+            right.kind in ("distance", "stretch", "thousands")
+            and left.kind in far
+            and not (left.unit and right.unit and left.unit != right.unit)
+        ):
+            if (
+                left.kind == "number"
+                and left.unit is None
+                and _LEVEL_BEFORE.search(text[max(0, left.start - 24) : left.start])
+            ):
                 return None  # "SoH 94 à 120 000 km": a level at a distance
             low = left.low
-            factor = KM_PER_MILE if right.unit == "mi" else 10.0 if right.unit == "mil" and self.language.mil_is_ten_km else 1.0
+            factor = (
+                KM_PER_MILE
+                if right.unit == "mi"
+                else 10.0
+                if right.unit == "mil" and self.language.mil_is_ten_km
+                else 1.0
+            )
             if left.unit is None and right.unit is not None:
                 thousandfold = low < 1000 <= right.low / factor and _K_TAIL.search(text[right.start : right.end])
                 low = low * (1000 if thousandfold else 1) * factor
-            elif left.unit is None and right.unit is None and low < 1000 <= right.low and _K_TAIL.search(text[right.start : right.end]):
+            elif (
+                left.unit is None
+                and right.unit is None
+                and low < 1000 <= right.low
+                and _K_TAIL.search(text[right.start : right.end])
+            ):
                 low *= 1000
             if low < right.low <= 3 * low and left.kind != "stretch":
-                return Quantity(right.kind, left.start, right.end, low, right.low, right.unit, text[left.start : right.end], frozenset({"range"}))
+                return Quantity(
+                    right.kind,
+                    left.start,
+                    right.end,
+                    low,
+                    right.low,
+                    right.unit,
+                    text[left.start : right.end],
+                    frozenset({"range"}),
+                )
             if low < right.low <= 1.25 * low and (gap.strip() == "-" or between):
-                return Quantity(right.kind, left.start, right.end, low, right.low, right.unit, text[left.start : right.end], frozenset({"range"}))
-            if left.unit is None and right.unit is not None and 0.3 * low < right.low and left.kind in ("big", "number", "hundred", "thousands") and low >= 50:
+                return Quantity(
+                    right.kind,
+                    left.start,
+                    right.end,
+                    low,
+                    right.low,
+                    right.unit,
+                    text[left.start : right.end],
+                    frozenset({"range"}),
+                )
+            if (
+                left.unit is None
+                and right.unit is not None
+                and 0.3 * low < right.low
+                and left.kind in ("big", "number", "hundred", "thousands")
+                and low >= 50
+            ):
                 left.low = left.high = low
                 left.unit, left.kind = right.unit, right.kind
                 left.said = f"{left.said} {'mi' if right.unit == 'mi' else 'km'}"
@@ -408,8 +553,22 @@ class QuantityScanner:
             factor = {"years": 12.0, "months": 1.0}.get(right.unit or "", 0.0)
             low = left.low * factor if left.kind == "number" else left.low
             if factor and low < right.low:
-                return Quantity("duration", left.start, right.end, low, right.low, right.unit, text[left.start : right.end], frozenset({"range"}))
-        if right.kind == "energy" and left.kind in ("number", "energy", "hundred") and left.low >= right.low and left.unit is None:
+                return Quantity(
+                    "duration",
+                    left.start,
+                    right.end,
+                    low,
+                    right.low,
+                    right.unit,
+                    text[left.start : right.end],
+                    frozenset({"range"}),
+                )
+        if (
+            right.kind == "energy"
+            and left.kind in ("number", "energy", "hundred")
+            and left.low >= right.low
+            and left.unit is None
+        ):
             left.unit, left.kind = "kWh", "energy"
         return None
 
@@ -434,7 +593,9 @@ class QuantityScanner:
 
 
 _AND_BEFORE = re.compile(r"\w\s(?:and|und|et|y|en|og|e|och)\s(?:a\s|un\s|en\s)?$")
-_LEVEL_BEFORE = re.compile(r"(?:soh|s\.o\.h\.?|health|santé|salud|gesundheit|gezondheid|helse|hälsa|saúde|salute)\W{0,3}(?:[^\W\d]+\s){0,2}$")
+_LEVEL_BEFORE = re.compile(
+    r"(?:soh|s\.o\.h\.?|health|santé|salud|gesundheit|gezondheid|helse|hälsa|saúde|salute)\W{0,3}(?:[^\W\d]+\s){0,2}$"
+)
 _TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km|t\.?\s?km)(?![a-z])")
 _M_MILES = re.compile(r"\s?m(?![a-z0-9'])")
 _EVERY = re.compile(r"\s?(?:every|each|jeden|chaque|cada|elke|hver|ogni)")

@@ -1,9 +1,9 @@
 """Whether confidence means what it says: of the rows said to be right with chance p, a share p should be right.
 
-    Brier score                  mean of (p - right)^2, 0 is best; always saying 0.5 gives 0.25
-                                 (G. W. Brier, Monthly Weather Review 78, 1950)
-    expected calibration error   sum over bins of (rows in bin / rows) x |mean p - share right|
-                                 (M. P. Naeini, G. F. Cooper and M. Hauskrecht, AAAI 2015)
+Brier score                  mean of (p - right)^2, 0 is best; always saying 0.5 gives 0.25
+                             (G. W. Brier, Monthly Weather Review 78, 1950)
+expected calibration error   sum over bins of (rows in bin / rows) x |mean p - share right|
+                             (M. P. Naeini, G. F. Cooper and M. Hauskrecht, AAAI 2015)
 """
 
 from __future__ import annotations

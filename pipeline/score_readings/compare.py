@@ -173,9 +173,7 @@ def _content(report: Plain) -> str:
 
 
 def _likeness(got: Plain, wanted: Plain) -> int:
-    agreeing = sum(
-        field in got and field in wanted and agrees(field, got[field], wanted[field]) for field in SCORED
-    )
+    agreeing = sum(field in got and field in wanted and agrees(field, got[field], wanted[field]) for field in SCORED)
     named = NAME_FIELD in got and NAME_FIELD in wanted and agrees(NAME_FIELD, got[NAME_FIELD], wanted[NAME_FIELD])
     both = sum(field in got and field in wanted for field in FIELD_NAMES)
     # A response holds far fewer than 1,000 reports of 15 fields, so the steps cannot overtake one another.

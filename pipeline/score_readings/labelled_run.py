@@ -17,9 +17,7 @@ from pipeline.score_readings.compare import Comparison, compare
 from pipeline.score_readings.score import Tally, tally
 from pipeline.score_readings.slots import Mode, SlotCounts, label_slots, read_slots, slot_scores
 
-NUMBERS = tuple(
-    name for name in FIELD_NAMES if name.endswith(("_pct", "_km", "_kwh", "_months", "_week", "_year"))
-)
+NUMBERS = tuple(name for name in FIELD_NAMES if name.endswith(("_pct", "_km", "_kwh", "_months", "_week", "_year")))
 """Fields whose labels are numbers."""
 
 BESIDE = ("words", "vehicle")

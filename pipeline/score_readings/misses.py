@@ -44,9 +44,7 @@ class Miss:
             "lang": labelled.lang,
             "tags": labelled.tags,
             "text": labelled.text,
-            "misses": [
-                {**asdict(outcome), "words": self.words_wanted(outcome) or None} for outcome in self.outcomes
-            ],
+            "misses": [{**asdict(outcome), "words": self.words_wanted(outcome) or None} for outcome in self.outcomes],
             "fired": [
                 {"report": place, "field": name, "value": one.value, "raw": one.raw, "rule_id": one.rule_id}
                 for place, report in enumerate(reading.reports)

@@ -123,10 +123,10 @@ def test_slips(left: str, right: str, slip: bool) -> None:
         ("73 thousand km", "#73000 km"),
         ("seventy-three thousand km", "#73000 km"),
         ("42k m", "#42000 mi"),
-        ("2,3 %", "#2.3 %"),
-        ("2.3 per cent", "#2.3 %"),
+        ("2,3 %", "#2.3"),
+        ("2.3 per cent", "#2.3"),
         ("\N{CYRILLIC CAPITAL LETTER TE}ern 81,4\N{CYRILLIC CAPITAL LETTER O}0 km", "tern #81400 km"),
-        ("Ünder 5 % — ça va", "under #5 % ca va"),
+        ("Ünder 5 % — ça va", "under #5 ca va"),
         ("AT&amp;T  it's", "at t its"),
     ],
 )
