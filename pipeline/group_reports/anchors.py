@@ -53,7 +53,7 @@ class AnchorFinder:
         self.relations: list[tuple[re.Pattern[str], str, str]] = []
         my = _any(data.get("possessive_own") or ["my"])
         speaks = _any(data.get("speaks") or [])
-        after_own = data.get("possessive_suffix") or "(?:'s|s')"
+        after_own = data.get("possessive_suffix") or r"(?:'s|s'|s(?=\s\w))"
         verbs = (
             data.get("owner_verbs")
             or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
@@ -61,19 +61,19 @@ class AnchorFinder:
         article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
+            bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\())"
+            theirs = data.get("theirs") or r"(?:his|her|hers|their|he|she|they|it)"
             owner = (
-                rf"(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\()))(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?[:(])|(?=\s?$))(?!\s(?:{speaks})(?!\w))"
+                rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
+                rf"(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
+                rf"(?!\s(?:{speaks})(?!\w)(?!\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 if not data.get("relation_pattern")
-                else data["relation_pattern"]
-                .replace("{my}", my)
-                .replace("{words}", words)
-                .replace("{speaks}", speaks)
-                .replace("{verbs}", verbs)
-                .replace("{article}", article)
+                else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
             )
             self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
         self.fleet = re.compile(rf"(?<!\w)(?:{'|'.join(data.get('fleet') or ['(?!)'])})(?!\w)")
+        self.numbered = re.compile(rf"(?<!\w){data['numbered']}\s?(\d{{1,3}}|[a-d])(?!\w)") if data.get("numbered") else None
         self.subsets = {str(word): list(indexes) for word, indexes in (data.get("subset") or {}).items()}
         self.subset = re.compile(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)")
         self.both = re.compile(rf"(?<![\w])(?:{_any(data.get('both') or [])})(?!\w)")
@@ -90,13 +90,15 @@ class AnchorFinder:
         self.pronoun = re.compile(rf"(?<![\w'])(?:{_any(by_word)})(?![\w])")
         self.pronoun_gender = by_word
 
-    def find(self, text: str) -> list[Anchor]:
-        """The anchors in a folded (abstract) text, in order."""
+    def find(self, text: str, folded: str) -> list[Anchor]:
+        """The anchors in an abstract text, in order; `folded` is the same text with its numbers."""
         out: list[Anchor] = []
         for pattern, whose, gender in self.relations:
             for match in pattern.finditer(text):
                 out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
-        out.extend(Anchor("fleet", m.start(), m.end(), "fleet", "other") for m in self.fleet.finditer(text))
+        out.extend(Anchor("fleet", m.start(), m.end(), "fleet", "other") for m in self.fleet.finditer(folded))
+        if self.numbered:
+            out.extend(Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.numbered.finditer(folded))
         for pattern, index in self.ordinals:
             out.extend(Anchor("order", m.start(), m.end(), index) for m in pattern.finditer(text))
         out.extend(Anchor("both", m.start(), m.end(), m.group()) for m in self.both.finditer(text))

@@ -47,6 +47,9 @@ class NameFinder:
         self.trim_words = frozenset(word for trim in trims for word in trim.split())
         determiners = [str(word) for word in data.get("determiners") or ()]
         self.determiners = frozenset(determiners)
+        # a language that writes every noun with a capital: capitals alone say little, and a compound ends in a known noun
+        self.noun_capitals = bool(data.get("nouns_capitalised"))
+        self.after_name = re.compile(data["after_name"]) if data.get("after_name") else None
         self.places = frozenset(
             str(word)
             for word in data.get("place_words")
@@ -73,7 +76,33 @@ class NameFinder:
             if sure >= 0.5:
                 names.append(Name(first.start(), end, text[first.start() : end], min(sure, 1.0)))
             index += run
+        if sum(character.isupper() for character in text) <= 2 + len(text) // 120:
+            names.extend(self._lower_case(text, tokens, blocked, names))
         return self._again(text, folded, names, tokens)
+
+    def _lower_case(self, text: str, tokens: list[re.Match[str]], blocked: Sequence[tuple[int, int]], names: list[Name]) -> list[Name]:
+        """In a text without capitals: an unknown word behind an owner or an article."""
+        out: list[Name] = []
+        for index in range(1, len(tokens)):
+            token, before = tokens[index], tokens[index - 1]
+            word, owner = token.group(), before.group()
+            if owner not in self.determiners and not owner.endswith("s"):
+                continue
+            if text[before.end() : token.start()] != " " or len(word) < 3 or not word.isalpha() or word in self.common or word in self.not_names or word in self.trim_words:
+                continue
+            if owner not in self.determiners and not (index > 1 and tokens[index - 2].group() in ("my", "his", "her", "our")):
+                continue
+            if self._in(token.start(), blocked) or self._in(token.start(), [(n.start, n.end) for n in names]):
+                continue
+            last = index
+            while last + 1 < len(tokens) and last - index < 2 and text[tokens[last].end() : tokens[last + 1].start()] == " ":
+                following = tokens[last + 1].group()
+                if following in self.trim_words and following not in ("one", "two", "three", "line", "drive", "city", "life", "family", "night", "electric", "e", "a", "x", "s", "r", "se", "base", "active", "break") or (following.isalpha() and len(following) > 3 and following not in self.common):
+                    last += 1
+                else:
+                    break
+            out.append(Name(token.start(), tokens[last].end(), text[token.start() : tokens[last].end()], 0.6))
+        return out
 
     def _looks(self, token: str) -> int:
         """0 no name, 1 a capitalised or coded word that may be one, 2 one that is in no list of common words."""
@@ -93,13 +122,21 @@ class NameFinder:
             return 0
         if code and not capital and not re.fullmatch(r"[a-z]{1,2}\d{1,3}[a-z]?", low):
             return 0
-        return 1 if low in self.common else 2
+        return 1 if low in self.common or (self.noun_capitals and self._compound(low)) else 2
+
+    def _compound(self, low: str) -> bool:
+        """Whether a word ends in a common word of four letters or more ("kapazitätsverlust", "nmc-zellen")."""
+        if "-" in low:
+            return low.rsplit("-", 1)[1] in self.common or low.rsplit("-", 1)[1].isdigit() is False and self._compound(low.rsplit("-", 1)[1])
+        return any(low[cut:] in self.common for cut in range(3, len(low) - 3)) or any(
+            low.endswith(tail) and low[: -len(tail)] in self.common for tail in ("s", "n", "en", "e", "er", "es", "em")
+        )
 
     def _run(
         self, text: str, folded: str, tokens: list[re.Match[str]], index: int, blocked: Sequence[tuple[int, int]]
     ) -> int:
         first = tokens[index]
-        if self._looks(first.group()) == 0 or self._in(first.start(), blocked):
+        if self._looks(first.group()) < (2 if self.noun_capitals else 1) or self._in(first.start(), blocked):
             return 0
         run = 1
         while index + run < len(tokens) and run < 5:
@@ -116,7 +153,7 @@ class NameFinder:
                 (
                     looks
                     and not self._in(token.start(), blocked)
-                    and (looks == 2 or low in self.trim_words or word[0].isupper())
+                    and (looks == 2 or low in self.trim_words or (word[0].isupper() and not self.noun_capitals))
                 )
                 or (
                     low in self.trim_words
@@ -187,7 +224,7 @@ class NameFinder:
         sentence_start = not before.strip() or bool(re.search(r"[.!?:\n>*•(]\s*[\"']?$", before))
         sure = 0.0
         if looks[0] == 2:
-            sure += 0.35 if sentence_start else 0.5
+            sure += 0.3 if self.noun_capitals else 0.35 if sentence_start else 0.5
         elif looks[0] == 1 and sentence_start:
             sure -= 0.3
         else:
@@ -208,6 +245,10 @@ class NameFinder:
             r"\s?(?:,|\(|-|:|/|\|)?\s?(?:here|owner|driver|lfp|nmc|nca|ncm|has|had|is at|lost|did|was|with|now|at|shows|at \d|\d{2,3}[.,]?\d* ?k|[\d.,]+ ?(?:km|mi))",
             after,
         ):
+            sure += 0.2
+        if self.after_name and self.after_name.match(after):
+            sure += 0.2
+        if self.noun_capitals and run >= 2 and re.search(r"\d", text[first.end() : end]):
             sure += 0.2
         if before.rstrip().endswith("@") or before.endswith("@"):
             return 0.0

@@ -38,7 +38,7 @@ class Vehicle:
         return any(taken.role not in ("year", "chemistry", "pack", "age", "months") for taken in self.taken)
 
 
-_NAME_ON = re.compile(r"\s(?:on|in|for|with|auf|bei|sur|pour|en|op|voor|på|i|su|per|no|na)\s(?:\w+\s)?$")
+_SEVERAL = re.compile(r"(?<!\w)(?:two|three|both|2 cars|couple of|pair of|zwei|beide|deux|dos|twee|to|due|dois)(?!\w)")
 
 
 class VehicleTracker:
@@ -62,9 +62,12 @@ class VehicleTracker:
         """The vehicles, in the order in which they are first spoken of; each with its `said` fields filled."""
         folded = original.lower() if len(original.lower()) == len(original) else text
         years = [(q.start, q.end) for q in quantities if q.kind == "year"]
-        blocked = [(q.start, q.end) for q in quantities if q.kind not in ("other",) or len(q.said) > 6] + list(blanked)
+        serving = {value.quantity.start for value in taken if value.quantity is not None}
+        bare = ("other", "number", "big", "hundred")
+        blocked = [(q.start, q.end) for q in quantities if q.start in serving or q.unit is not None or q.kind not in bare or (q.kind == "other" and len(q.said) > 6)]
+        blocked += list(blanked)
         names = self.names.find(original, folded, years, blocked)
-        anchors = self.finder.find(text)
+        anchors = self.finder.find(text, folded)
         walk = _Walk(text, list(spans), anchors, names, taken, self.on, self.finder.subsets)
         vehicles = walk.vehicles()
         for vehicle in vehicles:
@@ -127,7 +130,7 @@ class _Walk:
         self.shared_with: list[Vehicle] = []
         self.opened_at = -99
         self.shared_until = -1
-        self.order_style = len({a.key for a in anchors if a.kind == "order"}) >= 1
+        self.several = any(a.kind in ("both", "order") for a in anchors) or bool(_SEVERAL.search(text))
 
     def _effective(self, anchor: Anchor) -> int:
         """Where an anchor begins to hold: "80k on mine" holds from the value on."""
@@ -190,7 +193,11 @@ class _Walk:
             if vehicle.key == "fleet":
                 self.current = vehicle
                 return
-        self._open(whose="other", key="fleet", owner_words=(anchor.start, anchor.end))
+        if self.current.whose in (None, "own") and not self.current.key and self.current is self.known[0] and len(self.known) == 1:
+            self.current.whose, self.current.key, self.current.gender = "other", "fleet", "n"
+            self.current.owner_words = (anchor.start, anchor.end)
+            return
+        self._open(whose="other", key="fleet", gender="n", owner_words=(anchor.start, anchor.end))
 
     def _turn_self(self, anchor: Anchor) -> None:
         weak = anchor.key in ("i", "i'm", "i have", "i've", "i got") or not anchor.key.startswith(("my", "mi", "our"))
@@ -244,6 +251,16 @@ class _Walk:
 
     def _turn_order(self, anchor: Anchor) -> None:
         index = anchor.key
+        if index.startswith("number "):
+            for vehicle in self.known:
+                if vehicle.order == index:
+                    self.current = vehicle
+                    return
+            if not self.current.order and not self.current.has_values:
+                self.current.order = index
+            elif self.current.has_values:
+                self._open(whose=self.current.whose, order=index, key=self.current.key and f"{self.current.key} {index}", name=None)
+            return
         if index == "old":
             for vehicle in self.known:
                 if vehicle.order == "old":

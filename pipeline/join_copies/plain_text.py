@@ -2,8 +2,9 @@
 
 Case, accents, punctuation, white space, emoji, invisible characters and look-alike letters (Unicode Technical
 Standard 39, "confusables") go; every number is brought to one spelling ("73k km", "73.000 kilometres" and
-"73 000 km" are all `#73000 km`); percent signs are left out as people do; quote marks and "X wrote:" lines go.  Where a response quotes somebody and then
-says something of its own, only its own words are kept; where it only applauds, the quoted whole is what it repeats.
+"73 000 km" are all `#73000 km`); percent signs go, which people leave out at will, and so do quote marks and
+"X wrote:" lines.  Where a response quotes somebody and then says something of its own, only its own words are kept;
+where it only applauds, or announces a repeat, the quoted whole is what it repeats.
 """
 
 from __future__ import annotations
@@ -14,7 +15,14 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from html import unescape
 
-from pipeline.join_copies.telling_words import APPLAUSE, BIG_NUMBERS, NUMBER_WORDS, SMALL_NUMBERS, TENS
+from pipeline.join_copies.telling_words import (
+    ANNOUNCING,
+    APPLAUSE,
+    BIG_NUMBERS,
+    NUMBER_WORDS,
+    SMALL_NUMBERS,
+    TENS,
+)
 from pipeline.read_text.fold import fold
 from pipeline.read_text.numbers import parse_digits
 
@@ -23,6 +31,10 @@ FIGURE = "#"
 
 LONG_ENOUGH = 12
 """Words from which on two accounts do not write the same text by chance (our choice; see the labelled set)."""
+
+PARTICULAR_WORDS = 6
+PARTICULAR_DIGITS = 5
+"""A shorter text is no chance repeat either where its figures have so many significant digits: 45,500 km and 2.2 %."""
 
 _LOOK_ALIKES = str.maketrans(
     "АВЕКМНОРСТХУІЈЅаеорсухіјѕһԁԛԝвкмнтгёїΑΒΕΖΗΙΚΜΝΟΡΤΥΧαονρτυκιεɑɡıłøŁØ",
@@ -171,7 +183,7 @@ def read_plain(text: str) -> PlainText:
     if answers is None:
         tokens = plain_tokens(said)
         figures = figures_of(tokens)
-        anyone = len(tokens) >= LONG_ENOUGH or (len(tokens) >= 7 and _digits_said(figures) >= 5)
+        anyone = len(tokens) >= LONG_ENOUGH or (len(tokens) >= PARTICULAR_WORDS and _digits_said(figures) >= PARTICULAR_DIGITS)
     else:
         kept = [(question, answer) for question, answer in answers if not _MOMENT.match(answer)]
         tokens = plain_tokens("\n".join(f"{question} . {answer}" for question, answer in kept))

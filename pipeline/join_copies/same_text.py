@@ -185,7 +185,7 @@ def _allowed(
         return one_author or score >= LEAST_ALIKE
     particular = particular_digits(figures) if len(figures) > 1 else 0
     if one_author:
-        share = 0.25 if particular >= 3 and words >= 8 else 0.15 if words >= 8 else 0.0
+        share = 0.25 if particular >= 3 and words >= 8 else 0.2 if words >= 8 else 0.0
         return changes.inside <= share * words and (not changes.names or words >= LONG_TEXT)
     share = 0.15 if particular >= 3 and words >= 14 else 0.1 if words >= 30 else 0.0
     return changes.inside <= share * words and (not changes.swaps or words >= LONG_TEXT)

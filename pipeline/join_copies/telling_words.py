@@ -74,8 +74,8 @@ FILLER = words_of(
 
 ANNOUNCING = words_of(
     """repost reposting reposted repeat repeating again edit edited editing typo typos spelling copy copied copying
-    paste pasted pasting crosspost crossposting quote quoted quoting posted moved bump bumping resend resending
-    retry fixed corrected original originally via rt deleted vanished disappeared eaten swallowed double
+    paste pasted pasting crosspost crossposting quote quoted quoting posted bump bumping resend resending
+    retry fixed corrected via rt deleted vanished disappeared eaten swallowed double
     duplicate nochmal nochmals erneut kopiert zitat tippfehler bearbeitet doppelt recopie copie coller citation
     faute corrige encore otra copiado cita errata editado corregido ripeto copiato citazione refuso opnieuw
     gekopieerd citaat typfout igjen kopiert sitat skrivefeil kopierat citat stavfel"""

@@ -26,9 +26,10 @@ NAMES = (
     "Calder Ridge", "Ridge GT", "Moss", "Ondine 40", "Ondine 60", "Ondine 60 Plus", "Veldmar 7e", "Sabrel Pico",
 )  # fmt: skip
 OPENINGS = (
-    "Mine is a {year} {name} and it has done {km} km so far.", "{year} {name}, {km} km.", "{name}, {year}, {miles} miles",
-    "We drive a {name} from {year}, {km} kilometres on it,", "My {name} ({year}) shows {miles} miles this week.",
-    "{km} km on a {year} {name},", "{name}: {km} km, built in {year}.", "Hello all! {name} {year}, {km} km.",
+    "Mine is a {year} {name} and it has done {km} km so far.", "{year} {name}, {km} km.",
+    "We drive a {name} from {year}, {km} kilometres on it,", "{name}, {year}, {miles} miles",
+    "My {name} ({year}) shows {miles} miles this week.", "{km} km on a {year} {name},",
+    "{name}: {km} km, built in {year}.", "Hello all! {name} {year}, {km} km.",
 )  # fmt: skip
 LOSSES = (
     "Lost {loss} % until now.", "SoH {health} %.", "down {loss} %", "the workshop printed {health} % health",
