@@ -18,7 +18,8 @@ class SurveyAnswer:
     `field` is a field of the labelling guide, or one of the parts that make one: `range_new`, `range_now` (a distance
     at full charge), `energy_new`, `energy_now` (kWh), `health_pct` (state of health), `ac_share_pct`.
     `start` and `end` point at the answer inside `Response.text`; `unit` is the unit that the question, a neighbouring
-    unit column or the answer's own header names ("km", "mi", "%", "months", "years", "kWh"), or None.
+    unit column or the answer's own header names ("km", "mi", "mil", "%", "months", "years", "kWh", "per day",
+    "per week", "per month", "per year"), or None.
     """
 
     field: str

@@ -44,20 +44,45 @@ _TOKEN = re.compile(r"\((?:[^()]|\([^()]*\))*\)\??|\{[^{}]*\}\??|<[\w-]+>\??|\S+
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """One part of a pattern that stands for words or a quantity; gaps, commas and clause ends are `free`."""
+
+    expression: str
+    optional: bool = False
+    free: bool = False
+    whole: bool = False  # it begins and ends where a word does
+
+
+@dataclass(frozen=True, slots=True)
 class Pattern:
-    """A compiled pattern: its expression, and the role of each group (`g0`, `g1` ...)."""
+    """A pattern as a regular expression, with the role of each group (`g0`, `g1` ...) and the parts it was made of."""
 
     source: str
     expression: str
     roles: tuple[str, ...]
     classes: frozenset[str]
     needs: tuple[frozenset[str], ...]  # slot characters: at least one of each set must be in the text
+    pieces: tuple[Piece, ...] = ()
+
+
+def compiled(source: str, expression: str, where: str) -> re.Pattern[str]:
+    """The expression ready to be matched; `RuleProblem` names the pattern that is none."""
+    try:
+        return re.compile(expression)
+    except re.error as error:
+        raise RuleProblem(f"pattern {source!r} is not understood: {error}", where=where) from None
 
 
 class PatternCompiler:
-    """Compiles patterns with one language's word classes and words of approximation."""
+    """Compiles patterns with one language's word classes and words of approximation.
 
-    def __init__(self, classes: Mapping[str, Sequence[str]], approximately: Sequence[str]) -> None:
+    `check` tries every expression at once; without it a mistake shows when the pattern is first used.
+    """
+
+    def __init__(
+        self, classes: Mapping[str, Sequence[str]], approximately: Sequence[str], *, check: bool = True
+    ) -> None:
+        self.check = check
         self.classes = {name: self._class_source(words) for name, words in classes.items()}
         words = "|".join(re.escape(word) for word in sorted(approximately, key=lambda w: (-len(w), w)))
         self._about = rf"(?:(?:{words}){_LIGHT}+)?" if words else ""
@@ -74,6 +99,7 @@ class PatternCompiler:
         classes: set[str] = set()
         needs: list[frozenset[str]] = []
         parts: list[str] = []
+        pieces: list[Piece] = []
         tokens = _TOKEN.findall(source)
         if not tokens:
             raise RuleProblem("an empty pattern", where=where)
@@ -81,6 +107,8 @@ class PatternCompiler:
             optional = token.endswith("?") and len(token) > 1 and token != ",?"
             body = token[:-1] if optional else token
             separator = SEPARATOR if index else ""
+            if body in ("..", "...", "^", "$", ",", ",?"):
+                pieces.append(Piece("", free=True))
             if body in ("..", "..."):
                 word, most = (_GAP_WORD, 3) if body == ".." else (_GAP_WORD_COMMA, 8)
                 parts.append(
@@ -107,13 +135,12 @@ class PatternCompiler:
                 separator = self._before_slot if index else ""
             else:
                 piece = self._words(body, where, classes)
+            pieces.append(Piece(piece, optional, whole=piece.endswith(r"(?!\w)")))
             parts.append(f"(?:{separator}{piece})?" if optional else f"{separator}{piece}")
         expression = "".join(parts)
-        try:
-            re.compile(expression)
-        except re.error as error:
-            raise RuleProblem(f"pattern {source!r} is not understood: {error}", where=where) from None
-        return Pattern(source, expression, tuple(roles), frozenset(classes), tuple(needs))
+        if self.check:
+            compiled(source, expression, where)
+        return Pattern(source, expression, tuple(roles), frozenset(classes), tuple(needs), tuple(pieces))
 
     def _slot(self, body: str, where: str, number: int) -> tuple[str, str, frozenset[str]]:
         inner = body[1:-1]

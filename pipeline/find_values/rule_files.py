@@ -157,7 +157,8 @@ def _load_rules(language: str, packs: tuple[Path, ...]) -> RuleSet:
             for name, words in (_load(path) or {}).items():
                 lexicon.setdefault(name, []).extend(str(word) for word in words or [])
     approximately = [str(word) for word in raw_language(language).get("approximately") or []]
-    compiler = PatternCompiler(lexicon, approximately)
+    trusted = PatternCompiler(lexicon, approximately, check=False)
+    checking = PatternCompiler(lexicon, approximately)
     rules: dict[str, Rule] = {}
     for folder in folders:
         pack = pack_info(folder)
@@ -166,7 +167,7 @@ def _load_rules(language: str, packs: tuple[Path, ...]) -> RuleSet:
                 continue
             data = _load(path) or {}
             for entry in data.get("rules") or []:
-                rule = _rule(entry, path.parent.name, compiler, pack, path)
+                rule = _rule(entry, path.parent.name, trusted if folder is BUILT_IN else checking, pack, path)
                 if entry.get("off"):
                     rules.pop(rule.id, None)
                 elif folder is not BUILT_IN or rule.id not in rules:

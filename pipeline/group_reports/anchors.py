@@ -17,7 +17,7 @@ from pipeline.declarative_files import parse_yaml
 
 @dataclass(slots=True)
 class Anchor:
-    """One such place.  `kind`: self, relation, pronoun, order, name, both, fleet; `key` tells the vehicle within its kind."""
+    """One such place.  `kind`: self, relation, mention (somebody without a vehicle so far), pronoun, order, name, both, fleet; `key` tells the vehicle within its kind."""
 
     kind: str
     start: int
@@ -59,18 +59,27 @@ class AnchorFinder:
             or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
         )
         article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
+        not_vehicles = _any(data.get("not_vehicles") or [])
+        has_verbs = data.get("has_verbs") or "(?:has|drives|owns)"
+        every = _any(word for entry in data.get("relations") or [] for word in entry["words"])
+        self.relation_word = re.compile(rf"\s?(?:{every})(?!\w)")
+        self.mentions: list[tuple[re.Pattern[str], str, str]] = []
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
             bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\())"
             theirs = data.get("theirs") or r"(?:his|her|hers|their|he|she|they|it)"
             owner = (
                 rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
-                rf"(?P<who>{words})(?:{after_own}(?!\w)|\s?(?={verbs}(?!\w))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
+                rf"(?P<who>{words})(?:{after_own}(?!\w)(?!\s(?:{not_vehicles})(?!\w))|\s?(?={verbs}(?!\w))|(?:\s[\w']+){{1,3}}?(?:'s(?!\w)|\s(?={has_verbs}(?!\w)))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 rf"(?!\s(?:{speaks})(?!\w)(?!\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 if not data.get("relation_pattern")
                 else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
             )
             self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
+            if entry["whose"] == "other":
+                mention = rf"(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)"
+                self.mentions.append((re.compile(mention), entry["whose"], entry.get("gender", "n")))
+        self.described = re.compile(rf"(?<!\w){data['described']}(?!\w)") if data.get("described") else None
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
         self.fleet = re.compile(rf"(?<!\w)(?:{'|'.join(data.get('fleet') or ['(?!)'])})(?!\w)")
         self.numbered = re.compile(rf"(?<!\w){data['numbered']}\s?(\d{{1,3}}|[a-d])(?!\w)") if data.get("numbered") else None
@@ -89,14 +98,23 @@ class AnchorFinder:
                 by_word[str(word)] += gender
         self.pronoun = re.compile(rf"(?<![\w'])(?:{_any(by_word)})(?![\w])")
         self.pronoun_gender = by_word
+        self.speaks = re.compile(rf"\s(?:also\s)?(?:{speaks})(?!\w)")
 
     def find(self, text: str, folded: str) -> list[Anchor]:
         """The anchors in an abstract text, in order; `folded` is the same text with its numbers."""
         out: list[Anchor] = []
         for pattern, whose, gender in self.relations:
             for match in pattern.finditer(text):
-                out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
+                if not self.relation_word.match(text, match.end()):
+                    out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
+        strong = [(anchor.start, anchor.end) for anchor in out]
+        for pattern, whose, gender in self.mentions:
+            for match in pattern.finditer(text):
+                if not any(start < match.end() and match.start() < end for start, end in strong):
+                    out.append(Anchor("mention", match.start(), match.end(), match.group("who"), whose, gender))
         out.extend(Anchor("fleet", m.start(), m.end(), "fleet", "other") for m in self.fleet.finditer(folded))
+        if self.described:
+            out.extend(Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.described.finditer(text))
         if self.numbered:
             out.extend(Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.numbered.finditer(folded))
         for pattern, index in self.ordinals:

@@ -49,6 +49,8 @@ class NameFinder:
         self.determiners = frozenset(determiners)
         # a language that writes every noun with a capital: capitals alone say little, and a compound ends in a known noun
         self.noun_capitals = bool(data.get("nouns_capitalised"))
+        if self.noun_capitals:
+            self.common = common_words(language)
         self.after_name = re.compile(data["after_name"]) if data.get("after_name") else None
         self.places = frozenset(
             str(word)
@@ -129,7 +131,7 @@ class NameFinder:
         if "-" in low:
             return low.rsplit("-", 1)[1] in self.common or low.rsplit("-", 1)[1].isdigit() is False and self._compound(low.rsplit("-", 1)[1])
         return any(low[cut:] in self.common for cut in range(3, len(low) - 3)) or any(
-            low.endswith(tail) and low[: -len(tail)] in self.common for tail in ("s", "n", "en", "e", "er", "es", "em")
+            low.endswith(tail) and len(low) >= len(tail) + 4 and low[: -len(tail)] in self.common for tail in ("s", "n", "en", "e", "er", "es", "em")
         )
 
     def _run(
@@ -192,7 +194,11 @@ class NameFinder:
                 or (
                     re.fullmatch(r"\d{1,3}", word)
                     and run >= 1
-                    and not self._in(token.start(), blocked)
+                    and (
+                        not self._in(token.start(), blocked)
+                        # "Ottern 5, 60.000 km": a bare number that closes the name
+                        or (self.noun_capitals and token.span() in blocked and re.match(r"\s?(?:[,;(:|/]|$|hat|ist|mit|lädt|fährt|und|aus|von|bj|ez)", folded[token.end() : token.end() + 6]))
+                    )
                     and not re.match(r"\s?(?:%|k|km|mi|kwh|,\d|\.\d)", folded[token.end() : token.end() + 5])
                 )
                 or re.fullmatch(r"\dx\d", low)

@@ -68,7 +68,7 @@ class VehicleTracker:
         blocked += list(blanked)
         names = self.names.find(original, folded, years, blocked)
         anchors = self.finder.find(text, folded)
-        walk = _Walk(text, list(spans), anchors, names, taken, self.on, self.finder.subsets)
+        walk = _Walk(text, list(spans), anchors, names, taken, self.on, self.finder)
         vehicles = walk.vehicles()
         for vehicle in vehicles:
             self._say(original, vehicle)
@@ -108,9 +108,10 @@ class _Walk:
         names: list[Name],
         taken: Sequence[Taken],
         on: re.Pattern[str],
-        subsets: dict[str, list[int]],
+        finder: AnchorFinder,
     ) -> None:
-        self.text, self.spans, self.on, self.subsets = text, spans, on, subsets
+        self.text, self.spans, self.on, self.subsets = text, spans, on, finder.subsets
+        self.speaks = finder.speaks
         self.position = 0
         self.taken = sorted(taken, key=lambda t: t.start)
         self.events: list[tuple[int, int, Anchor | Taken]] = []
@@ -129,6 +130,7 @@ class _Walk:
         self.shared: list[tuple[Taken, list[Vehicle]]] = []
         self.shared_with: list[Vehicle] = []
         self.opened_at = -99
+        self.mentioned: list[Anchor] = []
         self.shared_until = -1
         self.several = any(a.kind in ("both", "order") for a in anchors) or bool(_SEVERAL.search(text))
 
@@ -188,6 +190,9 @@ class _Walk:
                 return
         self._open(whose=anchor.whose, key=anchor.key, gender=anchor.gender, owner_words=(anchor.start, anchor.end))
 
+    def _turn_mention(self, anchor: Anchor) -> None:
+        self.mentioned.append(anchor)
+
     def _turn_fleet(self, anchor: Anchor) -> None:
         for vehicle in self.known:
             if vehicle.key == "fleet":
@@ -208,7 +213,7 @@ class _Walk:
             and self.current.key
             and anchor.key in ("our", "ours", "my", "we charge", "we keep", "we have")
         ):
-            if anchor.key not in ("ours",):
+            if anchor.key not in ("ours",) and not self._near_name(anchor):
                 return
         for vehicle in self.known:
             if vehicle.whose in ("own", None) and not vehicle.key:
@@ -241,6 +246,12 @@ class _Walk:
             if vehicle.gender == "n" and vehicle.whose == "other" and anchor.key not in ("it", "its"):
                 self.current = vehicle
                 return
+        if self.speaks.match(self.text, anchor.end):
+            return
+        for person in reversed(self.mentioned):
+            if (person.gender in anchor.gender or person.gender == "n") and anchor.start - person.end <= 300:
+                self._open(whose=person.whose, key=person.key, gender=person.gender, owner_words=(person.start, person.end))
+                return
         if label and anchor.key in ("his", "hers"):
             self._open(
                 whose="own",
@@ -266,12 +277,7 @@ class _Walk:
                 if vehicle.order == "old":
                     self.current = vehicle
                     return
-            if (
-                any(0 <= start - anchor.end <= 30 for start in self.names)
-                or self.known[0].taken
-                or not self.known[0].taken
-            ):
-                self._open(whose="own", order="old", owner_words=(anchor.start, anchor.end), key="old")
+            self._open(whose="own", order="old", owner_words=(anchor.start, anchor.end), key="old")
             return
         if index == "new":
             for vehicle in self.known:
@@ -353,7 +359,10 @@ class _Walk:
         if self.current.name is None:
             self.current.name = name
             return
-        if not anchor.strong:
+        if not anchor.strong and not self.several:
+            return
+        if self.several and name.sure >= 0.5 and self._listed(anchor):
+            self._open(whose=self.current.whose, name=name, key=f"name {name.text.lower()}")
             return
         if (
             not self.current.has_values
@@ -386,7 +395,7 @@ class _Walk:
             return False
         gap = self.text[previous.end : anchor.start]
         return bool(
-            re.fullmatch(r"[^.!?]{0,12}(?:\band\b|&|,|\bund\b|\bet\b|\by\b|\ben\b|\bog\b|\be\b)[^.!?]{0,12}", gap)
+            re.fullmatch(r"[^.!?]{0,20}(?:\band\b|&|,|\bund\b|\bet\b|\by\b|\ben\b|\bog\b|\be\b)[^.!?]{0,20}", gap)
         )
 
     # -- the end ----------------------------------------------------------------------------------------------

@@ -121,6 +121,8 @@ def looks_like_a_slip(one: float, two: float) -> bool:
         return True
     left, right = f"{round(low)}", f"{round(high)}"
     differing = [place for place in range(len(left)) if left[place] != right[place]] if len(left) == len(right) else []
+    if len(right) == len(left) + 1 and len(left.rstrip("0")) >= 3:
+        return any(right[:place] + right[place + 1 :] == left for place in range(len(right)))
     swapped = sorted(left) == sorted(right) and len(differing) == 2
     return bool(differing) and (swapped or len(differing) == 1) and len(left.rstrip("0")) >= 2
 

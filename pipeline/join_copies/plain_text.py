@@ -71,6 +71,7 @@ _WROTE = re.compile(
 _SAID_IN_MARKS = re.compile(r"[\"“„«‟]([^\"“”„«»‟]{20,})[\"”“»]")
 _LEAD = re.compile(r"\s*([^\n:]{3,160}):\s+(?=\S)")
 _LEAST_REPEATED = 5
+_LONGEST_NUMBER = 18
 _MENTION = re.compile(r"^\s*(?:rt\s+)?(?:@[\w.\-]+[,:]?\s+)+", re.IGNORECASE)
 _ANSWER = re.compile(r"^([^:\n]{2,200}): (\S.*)$")
 _MOMENT = re.compile(
@@ -183,7 +184,8 @@ def read_plain(text: str) -> PlainText:
     if answers is None:
         tokens = plain_tokens(said)
         figures = figures_of(tokens)
-        anyone = len(tokens) >= LONG_ENOUGH or (len(tokens) >= PARTICULAR_WORDS and _digits_said(figures) >= PARTICULAR_DIGITS)
+        particular = len(tokens) >= PARTICULAR_WORDS and _digits_said(figures) >= PARTICULAR_DIGITS
+        anyone = particular or len(tokens) >= LONG_ENOUGH
     else:
         kept = [(question, answer) for question, answer in answers if not _MOMENT.match(answer)]
         tokens = plain_tokens("\n".join(f"{question} . {answer}" for question, answer in kept))
@@ -237,6 +239,8 @@ def _figure(flat: str, match: re.Match[str]) -> list[str]:
     raw, kilo = match.group("number"), match.group("kilo")
     behind = flat[match.end() : match.end() + 9].lstrip()
     small = behind.startswith(("%", "percent", "prozent", "kwh", "procent"))
+    if len(raw) > _LONGEST_NUMBER:
+        return [FIGURE + re.sub(r"\D", "", raw)]
     value = parse_digits(raw, thousands=not kilo and not small)
     if not kilo:
         return [FIGURE + _number(value)]

@@ -156,7 +156,8 @@ def moment(at: Any) -> int | None:
 def _around(text: str, name: str, place: int | None) -> str:
     """The words that lead up to a vehicle's name, where a response speaks of several."""
     if name and (place is None or not text.startswith(name, place)):
-        place = text.find(name)
+        near = text.find(name, max(0, (place or 0) - 40))
+        place = near if near >= 0 else text.find(name)
     return "" if place is None or place < 0 else text[max(0, place - 40) : place + max(len(name), 20)]
 
 

@@ -24,6 +24,10 @@ LEAST_ALIKE_ONE_AUTHOR = 0.3
 """The same for one author: a typo in a text of five words halves the similarity."""
 LONG_TEXT = 60
 """Words from which on a text of another account may have a word put for another and still be the same text."""
+TOO_LONG = 2000
+"""Words from which on two texts are compared as a whole and not word by word, which would take too long ..."""
+ALIKE_AS_A_WHOLE = 0.9
+"""... by their exact Jaccard similarity alone (over word shingles, and with the same figures in the same order)."""
 _BEFORE_NAMES = words_of(
     """my our the a an his her their this that same old new with in of mein meine meinen der die das den ein eine ma mon
     notre le la un une mi el nuestro il mio mia lo mijn onze de het een min vores var en et meu minha o"""
@@ -71,6 +75,8 @@ def likeness(left: str, right: str, *, one_author: bool) -> Likeness | None:
     figures = figures_of(one)
     if figures != figures_of(two):
         return None
+    if max(len(one), len(two)) > TOO_LONG:
+        return Likeness(score, "the same figures in a very long text") if score >= ALIKE_AS_A_WHOLE else None
     changes = _compare(one, two, one_author=one_author)
     if changes is None or not _allowed(changes, one, two, figures, score, one_author=one_author):
         return None

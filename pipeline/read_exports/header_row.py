@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from pipeline.read_exports.column_mapping import find_column
 from pipeline.read_exports.column_names import LONGEST_NAME
 from pipeline.read_exports.raw_table import Cell
 
@@ -34,9 +35,18 @@ class Header:
     known: bool
 
 
-def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool]) -> Header:
-    """The header of a table whose first rows are `rows`; `is_known` tells a name that columns usually have."""
+def find_header(
+    rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool], asked_for: Sequence[str] = ()
+) -> Header:
+    """The header of a table whose first rows are `rows`; `is_known` tells a name that columns usually have.
+
+    A row that holds all the names in `asked_for` (those that a person gave) is the header whatever else it holds.
+    Where no row holds all of them and none has a usual name, it is the row that holds the most of them.
+    """
     width = _usual_width(rows)
+    told, all_told = _row_with(asked_for, rows, width)
+    if all_told:
+        return _header(rows, told, known=True)
     best, best_score, best_known = -1, 1.0, False
     for index, row in enumerate(rows[:LOOK]):
         filled = [str(cell).strip() for cell in row if not is_blank(cell)]
@@ -53,13 +63,35 @@ def find_header(rows: Sequence[Sequence[Cell]], is_known: Callable[[str], bool])
         score = 3 * known / count + min(1.0, count / max(width, 1)) - 2 * (data + repeated) / count
         if score > best_score or (best < 0 and score >= 1.0):
             best, best_score, best_known = index, score, known > 0
+    if told >= 0 and not best_known:
+        best = told
     if best < 0:
         best = _first_of_short_words(rows, width)
+    return _header(rows, best, known=best_known)
+
+
+def _row_with(asked_for: Sequence[str], rows: Sequence[Sequence[Cell]], width: int) -> tuple[int, bool]:
+    """The first row that holds the most of the names (-1 where none holds any), and whether it holds them all.
+
+    Of rows that hold as many, a full one goes before a title that is called like a column.
+    """
+    best, most, best_full = -1, 0, False
+    for index, row in enumerate(rows[:LOOK] if asked_for else ()):
+        names = column_names(row)
+        count = sum(find_column(name, names) is not None for name in asked_for)
+        full = sum(not is_blank(cell) for cell in row) >= 0.5 * width
+        if count and (count, full) > (most, best_full):
+            best, most, best_full = index, count, full
+    return best, 0 < most == len(asked_for)
+
+
+def _header(rows: Sequence[Sequence[Cell]], best: int, *, known: bool) -> Header:
+    """The names in row `best`, or numbers where it is -1."""
     span = max((len(row) for row in rows), default=0)
     if best < 0:
         return Header(-1, tuple(f"column {number + 1}" for number in range(span)), False)
     names = column_names(rows[best])
-    return Header(best, names + _unnamed(names, rows[best + 1 :]), best_known)
+    return Header(best, names + _unnamed(names, rows[best + 1 :]), known)
 
 
 def _first_of_short_words(rows: Sequence[Sequence[Cell]], width: int) -> int:

@@ -20,13 +20,15 @@ class ExportFile:
     """One file as a format module sees it: already fetched and decompressed.
 
     `open()` gives a fresh binary stream at its beginning, as often as it is called.  `name` is the file's name inside
-    the folder or archive it came from, `source` the name that rows of it carry.
+    the folder or archive it came from, `source` the name that rows of it carry.  `asked_for` are the names of columns
+    that a person gave for this file: the row that holds them is the header.
     """
 
     name: str
     source: str
     open: Callable[[], BinaryIO]
     size: int | None = None
+    asked_for: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)

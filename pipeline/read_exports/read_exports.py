@@ -133,7 +133,8 @@ class _Reading:
 
     def look(self, export: OpenExport) -> None:
         """Finds the first table that holds responses and says in the export which column is what."""
-        file = ExportFile(self.file.name, self.source, self.file.open, self.file.size)
+        asked_for = self.told.asked_for(self.file, self.source)
+        file = ExportFile(self.file.name, self.source, self.file.open, self.file.size, tuple(asked_for.values()))
         self._tables = self.module.read_tables(file)
         refused: NoTextColumn | None = None
         count = 0
@@ -253,14 +254,18 @@ class _MappingUse:
     missing: dict[tuple[str, str], UsageProblem] = field(default_factory=dict)
     found: set[tuple[str, str]] = field(default_factory=set)
 
+    def asked_for(self, file: InputFile, source: str) -> dict[str, str]:
+        """Role -> column name that a person gave for this file; empty where none was given."""
+        if self.mapping is None:
+            return {}
+        return self.mapping.for_file(file.name) or self.mapping.for_file(source)
+
     def for_table(self, file: InputFile, source: str, columns: Sequence[str]) -> dict[str, str]:
         """The wanted columns that this table has; a table with some but not all of them, or the only one, is a problem.
 
         Another export of the same call may have none of them: it is then read as if nothing was asked for.
         """
-        if self.mapping is None:
-            return {}
-        wanted = self.mapping.for_file(file.name) or self.mapping.for_file(source)
+        wanted = self.asked_for(file, source)
         here = {role: name for role, name in wanted.items() if find_column(name, columns) is not None}
         self.found.update(here.items())
         for role, name in wanted.items() - here.items():

@@ -26,18 +26,23 @@ class Merge:
 
 
 def sheet_table(
-    rows: Iterator[tuple[int, list[Cell]]], merges: Sequence[Merge], name: str, source: str
+    rows: Iterator[tuple[int, list[Cell]]],
+    merges: Sequence[Merge],
+    name: str,
+    source: str,
+    asked_for: Sequence[str] = (),
 ) -> RawTable | None:
     """The table on a sheet; None for an empty one.
 
     `rows` are (number from 1, cells).  Cells merged down a column all get its value; names merged over several columns
-    of a two-row header stand before the names below them.  `name` is the sheet's, "" where there is one sheet.
+    of a two-row header stand before the names below them.  `name` is the sheet's, "" where there is one sheet;
+    `asked_for` are the names of columns that a person gave.
     """
     filled = _filled_down(rows, [merge for merge in merges if merge.bottom > merge.top])
     first = list(islice(((number, cells) for number, cells in filled if not _is_empty(cells)), 2 * LOOK))
     if not first:
         return None
-    header = find_header([cells for _, cells in first], is_known_name)
+    header = find_header([cells for _, cells in first], is_known_name, asked_for)
     columns = list(header.names)
     if header.index > 0:
         number, cells = first[header.index - 1]

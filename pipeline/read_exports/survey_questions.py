@@ -80,6 +80,7 @@ class _Book:
     units: dict[str, dict[str, str]]
     unit_columns: frozenset[str]
     no_answer: frozenset[str]
+    no_number: frozenset[str]
     about: tuple[str, ...]
 
 
@@ -106,7 +107,8 @@ def _book() -> _Book:
         entries=entries,
         units=units,
         unit_columns=frozenset(plain_words(str(name)) for name in data["unit_column"]),
-        no_answer=frozenset(_bare(str(words)) for words in data["no_answer"]),
+        no_answer=frozenset(_bare(str(words)) for words in (*data["no_answer"], *data["no_number"])),
+        no_number=frozenset(_bare(str(words)) for words in data["no_number"]),
         about=tuple(_pattern(word) for word in data["about_batteries"]),
     )
 
@@ -176,6 +178,11 @@ def unit_named(text: str, kind: str) -> str | None:
 def is_no_answer(text: str) -> bool:
     """Whether an answer says that there is none ("don't know", "n/a", "-"), in any of the languages."""
     return _bare(text) in _book().no_answer
+
+
+def is_no_number(text: str) -> bool:
+    """Whether an answer says by hand that there is none ("idk"): an entry that cannot be where a number is asked."""
+    return _bare(text) in _book().no_number
 
 
 def _bare(text: str) -> str:

@@ -10,7 +10,7 @@ from datetime import datetime
 
 from pipeline.read_exports.column_roles import KIND, Roles
 from pipeline.read_exports.raw_table import Cell, RawRow
-from pipeline.read_exports.survey_questions import Asked, as_written, is_no_answer, unit_named
+from pipeline.read_exports.survey_questions import Asked, as_written, is_no_answer, is_no_number, unit_named
 from pipeline.read_exports.times import parse_time
 from pipeline.response import Reject, Response, SurveyAnswer
 
@@ -196,7 +196,7 @@ class RowReader:
                     beside = as_written(cells[asked.unit_place]).strip()
                     unit = unit_named(beside, asked.question.unit_kind) or (None if beside else unit)
                     line = f"{line} {beside}" if beside else line
-                if not is_no_answer(answer):
+                if not is_no_answer(answer) or (asked.question.holds == "number" and is_no_number(answer)):
                     field, end = asked.question.field, start + len(answer)
                     answers.append(SurveyAnswer(field, title, start, end, unit))
             parts.append(line)

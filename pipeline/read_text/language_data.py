@@ -146,7 +146,7 @@ def language_data(code: str) -> LanguageData:
         rf"(?P<other>{_CONSUMPTION}|(?:{_alternatives([word for word in others if word not in letters])})(?![a-zß-ÿœ])"
         rf"|(?<=\d)\s?(?:{_alternatives(letters)})(?![a-zß-ÿœ']))"
     )
-    unit = re.compile(rf"(?:{other}|\s?-?\s?(?:{other.replace('<other>', '<other2>')}|{'|'.join(units)}))")
+    unit = re.compile(rf"(?:{other}|[ ]?-?[ ]?(?:{other.replace('<other>', '<other2>')}|{'|'.join(units)}))")
 
     frequency_sources, frequency_values = [], []
     for entry in _merged(code, "frequency"):
@@ -219,7 +219,7 @@ def language_data(code: str) -> LanguageData:
         fractions={str(k): float(v) for k, v in fractions.items()},
         half_percent=re.compile(rf"(?<!\w)(?:{_alternatives(half_words)})\s(?:{_bounded(percent)})"),
         range_to=re.compile(rf"\s?(?:{_alternatives([str(w) for w in own.get('range_to') or ['-', 'to']])})\s?"),
-        range_and=re.compile(rf"\s(?:{_alternatives([str(w) for w in own.get('range_and') or ['and']])})\s"),
+        range_and=re.compile(rf"\s(?:{_alternatives([str(w) for w in own.get('range_and') or ['and']])})\s?"),
         between=re.compile(
             rf"(?<!\w)(?:{_alternatives([str(w) for w in own.get('range_between') or ['between']])})\s?(?:\w+\s)?$"
         ),

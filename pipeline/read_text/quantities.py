@@ -163,9 +163,10 @@ class QuantityScanner:
                 value = parse_digits(
                     raw, thousands=kind not in ("percent", "kwh", "ah", "years", "months", "points", "volts")
                 )
-                if text.startswith(" and a half", end) and value < 100:
+                half_said = next((w for words in language.number_words for w in words.half if text.startswith(f" {w}", end) and not text[end + 1 + len(w) : end + 2 + len(w)].isalnum()), "")
+                if half_said and value < 100:
                     value += 0.5
-                    end += len(" and a half")
+                    end += 1 + len(half_said)
                     unit_match = language.unit.match(text, end)
                 elif end < len(text) and text[end] in "½¼¾":
                     value += {"½": 0.5, "¼": 0.25, "¾": 0.75}[text[end]]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.join_copies.plain_text import own_words, read_plain
 from pipeline.join_copies.same_text import is_typo, likeness
@@ -137,4 +139,31 @@ def test_plain_form(text: str, plain: str) -> None:
 def test_own_words_win_over_a_quoted_question() -> None:
     assert own_words("> What is your limit?\n80 %").strip() == "80 %"
     assert own_words("> quoted whole\n+1").strip() == "quoted whole"
+    assert own_words('Quoting lou: "Tern 2022, no loss so far, 80 %"') == "Tern 2022, no loss so far, 80 %"
+    assert own_words("Posted under episode 41 as well: Tern 2022, no loss, 80 %") == "Tern 2022, no loss, 80 %"
+    assert own_words("My car: Tern 2022, no loss, 80 %") == "My car: Tern 2022, no loss, 80 %"
     assert own_words("no quote > here").strip() == "no quote > here"
+
+
+def test_very_long_texts_are_compared_as_a_whole() -> None:
+    words = [f"word{chr(97 + place % 26)}{chr(97 + place // 26 % 26)}{chr(97 + place // 676)}" for place in range(3000)]
+    long = " ".join(words)
+    assert copies(long, long.replace("wordaab", "wordaba"), one_author=False)
+    assert not copies(long, " ".join(words[:1500] + words[:1:-2]), one_author=False)
+    assert not copies("3 " + long, "4 " + long, one_author=True)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(max_size=200) | st.text(alphabet="0123456789.,' k%mi>\"\n:[]@\u0660\u00bd", max_size=400))
+def test_any_text_has_a_plain_form(text: str) -> None:
+    read = read_plain(text)
+    assert "  " not in read.plain
+    assert read == read_plain(text)
+    assert not read.plain or likeness(read.plain, read.plain, one_author=False) is not None
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.sampled_from([*LONG.split(), "3", "81,400", "not", "Skua", "quoted"]), max_size=25))
+def test_likeness_is_the_same_both_ways(words: list[str]) -> None:
+    for one_author in (False, True):
+        copies(LONG, " ".join(words), one_author=one_author)  # holds the two ways against each other

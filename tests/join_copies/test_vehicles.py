@@ -185,7 +185,14 @@ def test_a_shared_handle_is_no_person() -> None:
 
 @pytest.mark.parametrize(
     ("low", "high", "slip"),
-    [(62000, 99779, True), (8140, 81400, True), (45600, 54600, True), (81400, 81900, True), (20000, 81400, False)],
+    [
+        (62000, 99779, True),
+        (8140, 81400, True),
+        (45600, 54600, True),
+        (40100, 140100, True),
+        (81400, 81900, True),
+        (20000, 81400, False),
+    ],
 )
 def test_slips_of_an_odometer(low: float, high: float, slip: bool) -> None:
     assert looks_like_a_slip(low, high) is slip

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 from whole_reading import FIXTURES, answers_of, read_one, read_text
 
-from pipeline.read_exports.survey_questions import is_no_answer, question_for, unit_named
+from pipeline.read_exports.survey_questions import is_no_answer, is_no_number, question_for, unit_named
 
 ASKED = {
     "odometer_km": (
@@ -265,6 +265,17 @@ def test_answers_that_are_some(words: str) -> None:
     assert not is_no_answer(words)
 
 
+def test_words_in_place_of_a_number_reach_the_survey_reader_only_where_a_number_is_asked(tmp_path: Path) -> None:
+    assert is_no_number("idk") and is_no_number("Keine Ahnung!") and not is_no_number("n/a")
+    text = (
+        "Odometer (km),Loss in %,Battery type,Comments\n"
+        "idk,n/a,idk,Good car\n60000,Dunno,LFP,Fine\n70000,2,LFP,Fine\n80000,3,LFP,Fine\n"
+    )
+    first, second, *_ = read_text(tmp_path, text).responses
+    assert answers_of(first) == {"odometer_km": ("idk", "km")}
+    assert answers_of(second)["loss_pct"] == ("Dunno", "%")
+
+
 def test_the_programme_s_spring_survey() -> None:
     whole = read_one(FIXTURES / "demo" / "survey-spring.csv")
     assert (len(whole.responses), len(whole.rejects)) == (49, 0)
@@ -288,7 +299,8 @@ def test_the_programme_s_spring_survey() -> None:
     assert "chemistry" not in answers_of(by_author["Granny Volt"])
     assert answers_of(by_author["Sturdy Boots"])["odometer_km"] == ("68000", None)
     assert answers_of(by_author["April"])["loss_pct"] == ("-40", "%")
-    assert "loss_pct" not in answers_of(by_author["no name"])
+    assert answers_of(by_author["no name"])["loss_pct"] == ("idk", "%")
+    assert "loss_pct" not in answers_of(by_author["Silas"])
     assert all(answer.question for response in whole.responses for answer in response.answers)
 
 

@@ -71,7 +71,7 @@ def read_tables(file: ExportFile) -> Iterator[RawTable]:
     records = _records(file, encoding, dialect)
     first = list(islice(records, 2 * LOOK))
     rows = [item.cells if isinstance(item, RawRow) else [] for item in first]
-    header = find_header(rows, is_known_name)
+    header = find_header(rows, is_known_name, file.asked_for)
     body = chain(first[header.index + 1 :], records)
     above = [item for item in first[: header.index + 1] if isinstance(item, Reject)]
     yield DelimitedTable(

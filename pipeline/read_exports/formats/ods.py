@@ -51,7 +51,8 @@ def read_tables(file: ExportFile) -> Iterator[RawTable]:
     names = _sheet_names(file)
     for place, name in enumerate(names):
         merges: list[Merge] = []
-        table = sheet_table(_rows(file, place, merges), merges, name if len(names) > 1 else "", file.source)
+        rows = _rows(file, place, merges)
+        table = sheet_table(rows, merges, name if len(names) > 1 else "", file.source, file.asked_for)
         if table is not None:
             yield table
 

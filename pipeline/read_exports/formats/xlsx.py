@@ -52,7 +52,7 @@ def read_tables(file: ExportFile) -> Iterator[RawTable]:
         for sheet in sheets:
             merges = _merges(file, sheet.title)
             name = sheet.title if len(sheets) > 1 else ""
-            table = sheet_table(_rows(sheet), merges, name, file.source)
+            table = sheet_table(_rows(sheet), merges, name, file.source, file.asked_for)
             if table is not None:
                 yield table
 
@@ -122,7 +122,7 @@ def _older(file: ExportFile, reason: Exception | None = None) -> Iterator[RawTab
     filled = [(name, sheet) for name, sheet in sheets if sheet.height]
     for name, sheet in filled:
         rows = ((number, [_plain(value) for value in row]) for number, row in enumerate(sheet.iter_rows(), 1))
-        table = sheet_table(rows, [], name if len(filled) > 1 else "", file.source)
+        table = sheet_table(rows, [], name if len(filled) > 1 else "", file.source, file.asked_for)
         if table is not None:
             yield table
 

@@ -1,0 +1,172 @@
+"""Which patterns can match a text at all, and where: found from the text's words before any pattern is tried.
+
+Each pattern needs words: of every part that may not be absent, one wording's longest word must be in the text.  And
+it can begin only where one of its first part's wordings begins.  Both are looked up word by word in two tables whose
+entries are bit sets, so that one pass over a text's words leaves a handful of (pattern, place) pairs to try.  A
+pattern of which too little is known is searched for everywhere: the index leaves nothing out that would match.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from pipeline.find_values.pattern_words import WORD, telling_word, wordings
+from pipeline.find_values.patterns import Pattern, Piece, compiled
+from pipeline.read_text.quantities import SLOT_CHARACTERS
+
+_SLOT_STARTS = re.compile(rf"([{SLOT_CHARACTERS}])\1*")
+
+
+@dataclass(slots=True)
+class _Entry:
+    """A pattern with its needs; `anywhere` says that where it can begin is not known."""
+
+    pattern: Pattern
+    where: str
+    needs: int
+    anywhere: bool
+    ready: re.Pattern[str] | None = None
+
+    def expression(self) -> re.Pattern[str]:
+        """The compiled expression, made when it is first needed."""
+        if self.ready is None:
+            self.ready = compiled(self.pattern.source, self.pattern.expression, self.where)
+        return self.ready
+
+
+class PatternIndex:
+    """The patterns of many rules behind one look-up; `patterns` are (pattern, place in its rule file)."""
+
+    def __init__(self, patterns: Iterable[tuple[Pattern, str]]) -> None:
+        self._needs: dict[frozenset[str], int] = {}
+        self._met: dict[str, int] = {}  # word or slot character -> bits of the needs that it meets
+        self._starts: dict[str, int] = {}  # word, slot or other character -> bits of the patterns that can begin there
+        self._marks: dict[str, int] = {}  # the same for characters that belong to no word
+        self._anywhere = 0
+        self.entries: list[_Entry] = []
+        for pattern, where in patterns:
+            self._add(pattern, where)
+        marks = "".join(re.escape(mark) for mark in sorted(self._marks))
+        self._mark = re.compile(f"[{marks}]") if marks else None
+
+    def _add(self, pattern: Pattern, where: str) -> None:
+        bit = 1 << len(self.entries)
+        needs = 0
+        for piece in pattern.pieces:
+            if not piece.free and not piece.optional:
+                needs |= self._need(piece)
+        starts = self._beginnings(pattern)
+        if starts is None:
+            self._anywhere |= bit
+        else:
+            for key in starts:
+                table = self._starts if key[0] in SLOT_CHARACTERS or WORD.fullmatch(key) else self._marks
+                table[key] = table.get(key, 0) | bit
+        self.entries.append(_Entry(pattern, where, needs, starts is None))
+
+    def _need(self, piece: Piece) -> int:
+        """The bit of what a part needs, or 0 where that is not known."""
+        said = wordings(piece.expression)
+        if said is None:
+            return 0
+        telling = {telling_word(wording, whole=piece.whole) for wording in said}
+        words = frozenset(word for word in telling if word is not None)
+        if None in telling or not words:
+            return 0
+        if words not in self._needs:
+            bit = self._needs[words] = 1 << len(self._needs)
+            for word in words:
+                self._met[word] = self._met.get(word, 0) | bit
+        return self._needs[words]
+
+    @staticmethod
+    def _beginnings(pattern: Pattern) -> set[str] | None:
+        """The words, slot characters and other characters with which a match can begin; None where unknown."""
+        first = pattern.pieces[0]
+        if first.free or first.optional:
+            return None
+        said = wordings(first.expression)
+        if said is None or "" in said:
+            return None
+        out: set[str] = set()
+        for wording in said:
+            word = WORD.match(wording)
+            if word is None:
+                if wording[0].isspace():
+                    return None
+                out.add(wording[0])
+            elif first.whole:
+                out.add(word.group())
+            else:
+                return None
+        return out
+
+    def possible(self, words: Iterable[str], slots: Iterable[str] = ()) -> int:
+        """Bits of the patterns of which every need is met by these words and slot characters (each given once)."""
+        met, starts = 0, self._anywhere
+        known, begin = self._met, self._starts
+        for key in words:
+            if key in known:
+                met |= known[key]
+            if key in begin:
+                starts |= begin[key]
+        for key in slots:
+            met |= known.get(key, 0)
+            starts |= begin.get(key, 0)
+        for bits in self._marks.values():
+            starts |= bits
+        missing = ~met
+        out = 0
+        entries = self.entries
+        while starts:
+            low = starts & -starts
+            if not entries[low.bit_length() - 1].needs & missing:
+                out |= low
+            starts ^= low
+        return out
+
+    def matches(self, text: str, slots: Sequence[str]) -> list[tuple[int, re.Match[str]]]:
+        """Every match of every pattern, as (number of the pattern, match), in the order of number and place.
+
+        `slots` are the slot characters that the text holds.  A pattern gives one match a place at most.
+        """
+        found = [(match.group(), match.start()) for match in WORD.finditer(text)]
+        possible = self.possible({word for word, _ in found}, slots)
+        if not possible:
+            return []
+        entries, out = self.entries, []
+        begin = self._starts
+        places = [(begin[word] & possible, place) for word, place in found if word in begin]
+        if slots:
+            places += [
+                (begin.get(match.group(1), 0) & possible, match.start()) for match in _SLOT_STARTS.finditer(text)
+            ]
+        if self._mark is not None and any(bits & possible for bits in self._marks.values()):
+            places += [(self._marks[match.group()] & possible, match.start()) for match in self._mark.finditer(text)]
+        for bits, place in places:
+            while bits:
+                low = bits & -bits
+                bits ^= low
+                number = low.bit_length() - 1
+                entry = entries[number]
+                match = (entry.ready or entry.expression()).match(text, place)
+                if match:
+                    out.append((number, match))
+        everywhere = self._anywhere & possible
+        while everywhere:
+            low = everywhere & -everywhere
+            everywhere ^= low
+            number = low.bit_length() - 1
+            out.extend((number, match) for match in each_match(entries[number].expression(), text))
+        out.sort(key=lambda pair: (pair[0], pair[1].start()))
+        return out
+
+
+def each_match(expression: re.Pattern[str], text: str) -> Iterator[re.Match[str]]:
+    """The matches at every place where the expression matches, overlapping ones too."""
+    position = 0
+    while match := expression.search(text, position):
+        yield match
+        position = match.start() + 1
