@@ -52,6 +52,10 @@ class Decider:
         refused = list(matches.refused)
         kept_claims: set[int] = set()
         for index, quantity in enumerate(quantities):
+            gate = next((rule for low, high, rule in matches.closed if rule.final and low <= quantity.start < high), None)
+            if gate is not None:
+                refused.append(Refused(quantity.start, quantity.end, gate, "", quantity))
+                continue
             chances = self.model.of_quantity(features.of_quantity(index))
             role = max(chances, key=lambda name: chances[name])
             proposals = by_start.get(quantity.start, [])
@@ -96,6 +100,9 @@ class Decider:
             if taken.role in FOLLOWERS and taken.claim in claims_with_quantities:
                 if taken.claim in kept_claims:
                     kept.append(taken)
+                continue
+            if taken.gate is not None and taken.gate.final:
+                refused.append(Refused(taken.start, taken.end, taken.gate, taken.role))
                 continue
             chance = self.model.of_constant(features.of_constant(taken))
             if chance >= LEAST_SURE_CONSTANT:

@@ -7,10 +7,12 @@ more quantities; then the one that spans more words; then the one that stands fi
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from pipeline.find_values.pattern_index import PatternIndex
+from pipeline.find_values.patterns import Pattern, compiled
 from pipeline.find_values.rule_files import Rule, RuleSet
 from pipeline.read_text.quantities import NAME_OF, Quantity
 from pipeline.read_text.sentences import Sentence, containing
@@ -78,130 +80,128 @@ class Matches:
         self.refused.sort(key=lambda refused: (refused.start, refused.end))
 
 
-class CompiledRule:
-    """A rule with its expressions compiled when they are first needed."""
-
-    __slots__ = ("patterns", "rule", "unless")
-
-    def __init__(self, rule: Rule) -> None:
-        self.rule = rule
-        self.patterns: list[re.Pattern[str] | None] = [None] * len(rule.patterns)
-        self.unless: list[re.Pattern[str]] | None = None
-
-    def matches(self, text: str, present: frozenset[str]) -> list[tuple[re.Match[str], tuple[str, ...]]]:
-        """Every match of every pattern whose slots can be there at all."""
-        out: list[tuple[re.Match[str], tuple[str, ...]]] = []
-        for index, pattern in enumerate(self.rule.patterns):
-            if any(need.isdisjoint(present) for need in pattern.needs):
-                continue
-            compiled = self.patterns[index]
-            if compiled is None:
-                compiled = self.patterns[index] = re.compile(pattern.expression)
-            position = 0
-            while match := compiled.search(text, position):
-                out.append((match, pattern.roles))
-                position = max(match.start() + 1, position + 1)
-        return out
-
-    def excused(self, text: str, start: int, end: int) -> bool:
-        """True where an `unless` pattern matches in text[start:end]."""
-        if not self.rule.unless:
-            return False
-        if self.unless is None:
-            self.unless = [re.compile(pattern.expression) for pattern in self.rule.unless]
-        return any(pattern.search(text, start, end) for pattern in self.unless)
-
-
 class RuleMatcher:
     """The rules of one language, ready to be applied."""
 
     def __init__(self, rules: RuleSet) -> None:
-        self.rules = [CompiledRule(rule) for rule in rules.rules]
-        self.gates = [CompiledRule(rule) for rule in rules.gates]
+        gates = [rule for rule in rules.gates if rule.scope != "question"]
+        self.rules = [rule for rule in rules.rules for _ in rule.patterns]
+        self.gates = [rule for rule in gates for _ in rule.patterns]
+        self.questions = [rule for rule in rules.gates if rule.scope == "question"]
+        self._order = {rule.id: place for place, rule in enumerate(rules.gates)}
+        self._index = _index(rules.rules)
+        self._gate_index = _index(gates)
+        self._ready: dict[int, list[re.Pattern[str]]] = {}
+
+    def _compiled(self, rule: Rule, patterns: Sequence[Pattern]) -> list[re.Pattern[str]]:
+        """A rule's patterns as compiled expressions, made once."""
+        ready = self._ready.get(id(patterns))
+        if ready is None:
+            where = f"{rule.file}, rule {rule.id}"
+            ready = self._ready[id(patterns)] = [compiled(p.source, p.expression, where) for p in patterns]
+        return ready
+
+    def _excused(self, rule: Rule, text: str, start: int, end: int) -> bool:
+        """True where an `unless` pattern of the rule matches in text[start:end]."""
+        if not rule.unless:
+            return False
+        return any(expression.search(text, start, end) for expression in self._compiled(rule, rule.unless))
 
     def match(self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence]) -> Matches:
         """The roles and refusals in an abstract text; every span lies in one sentence."""
-        present = frozenset(character for character in set(text) if character in NAME_OF)
+        slots = [character for character in set(text) if character in NAME_OF]
         by_start = {quantity.start: quantity for quantity in quantities}
         claims: list[Claim] = []
-        spans = list(spans)
-        for compiled in self.rules:
-            for match, roles in compiled.matches(text, present):
-                sentence = containing(spans, match.start())
-                if sentence is None:
-                    sentence = containing(spans, match.end() - 1)
-                low, high = (sentence.start, sentence.end) if sentence else (match.start(), match.end())
-                if compiled.excused(text, low, max(high, match.end())):
-                    continue
-                wants = [
-                    (role, by_start[match.start(f"g{i}")])
-                    for i, role in enumerate(roles)
-                    if match.start(f"g{i}") in by_start
-                ]
-                rule = compiled.rule
-                if rule.refuse:
-                    wants = [("", by_start[i]) for i in range(match.start(), match.end()) if i in by_start]
-                    if not wants:
-                        wants = []
-                elif len(wants) < len([r for i, r in enumerate(roles) if match.group(f"g{i}")]):
-                    continue
-                if wants and not rule.refuse:
-                    first = wants[0][1].value
-                    if (rule.low is not None and first < rule.low) or (rule.high is not None and first > rule.high):
-                        continue
-                claims.append(Claim(rule, match.start(), match.end(), wants, sentence))
-        closed = self._closed(text, spans, present)
+        for number, match in self._index.matches(text, slots):
+            rule = self.rules[number]
+            roles = self._index.entries[number].pattern.roles
+            sentence = containing(spans, match.start())
+            if sentence is None:
+                sentence = containing(spans, match.end() - 1)
+            low, high = (sentence.start, sentence.end) if sentence else (match.start(), match.end())
+            if self._excused(rule, text, low, max(high, match.end())):
+                continue
+            claim = _claim(rule, match, self._index.entries[number].pattern.roles, by_start, sentence)
+            if claim is not None:
+                claims.append(claim)
+        closed = self._closed(text, spans, slots)
         matches = settle_claims(claims, closed)
         matches.closed = closed
         return matches
 
-    def _closed(self, text: str, spans: list[Sentence], present: frozenset[str]) -> list[tuple[int, int, Rule]]:
-        """The stretches that gates close, as (start, end, rule)."""
-        closed: list[tuple[int, int, Rule]] = []
-        for compiled in self.gates:
-            rule = compiled.rule
-            if rule.scope == "question":
-                closed.extend(self._questions(compiled, text, spans))
+    def _closed(
+        self, text: str, spans: Sequence[Sentence], slots: Sequence[str]
+    ) -> list[tuple[int, int, Rule]]:
+        """The stretches that gates close, as (start, end, rule), in the order of the gates."""
+        closed = [
+            (self._order[rule.id], start, end, rule) for rule in self.questions
+            for start, end in self._asking(rule, text, spans)
+        ]
+        for number, match in self._gate_index.matches(text, slots):
+            rule = self.gates[number]
+            sentence = containing(spans, match.start())
+            if sentence is None or self._excused(rule, text, sentence.start, sentence.end):
                 continue
-            for match, _ in compiled.matches(text, present):
-                sentence = containing(spans, match.start())
-                if sentence is None:
-                    continue
-                start, end = sentence.start, sentence.end
-                if compiled.excused(text, start, end):
-                    continue
-                if rule.scope == "response":
-                    start, end = 0, len(text)
-                elif rule.scope == "clause":
-                    start, end = next((c for c in sentence.clauses if c[0] <= match.start() < c[1]), (start, end))
-                elif rule.scope == "rest":
-                    start = match.start()
-                elif rule.scope == "paragraph":
-                    start = text.rfind("\n", 0, match.start()) + 1
-                    after = text.find("\n", match.end())
-                    end = len(text) if after < 0 else after
-                elif rule.scope == "span":
-                    start, end = match.start(), match.end()
-                closed.append((start, end, rule))
-        return closed
+            closed.append((self._order[rule.id], *_scope(rule, match, text, sentence), rule))
+        closed.sort(key=lambda entry: entry[0])
+        return [entry[1:] for entry in closed]
 
-    @staticmethod
-    def _questions(compiled: CompiledRule, text: str, spans: list[Sentence]) -> list[tuple[int, int, Rule]]:
+    def _asking(self, rule: Rule, text: str, spans: Sequence[Sentence]) -> Iterator[tuple[int, int]]:
         """A sentence that opens like a question is one; of any other with a question mark only the last clause is."""
-        out: list[tuple[int, int, Rule]] = []
         for sentence in spans:
             if not sentence.asks:
                 continue
             start, end = sentence.start, sentence.end
             piece = text[start:end]
-            opener = next((m for m, _ in compiled.matches(piece, frozenset(NAME_OF))), None)
+            opener = next((m for e in self._compiled(rule, rule.patterns) if (m := e.search(piece))), None)
             if opener is None or opener.start() > len(piece) - len(piece.lstrip()) + 1:
                 if len(sentence.clauses) > 1:
                     start = sentence.clauses[-1][0]
                 elif opener is not None:
                     start += opener.start()
-            out.append((start, end, compiled.rule))
-        return out
+            yield start, end
+
+
+def _index(rules: Sequence[Rule]) -> PatternIndex:
+    return PatternIndex((pattern, f"{rule.file}, rule {rule.id}") for rule in rules for pattern in rule.patterns)
+
+
+def _claim(
+    rule: Rule, match: re.Match[str], roles: Sequence[str], by_start: Mapping[int, Quantity], sentence: Sentence | None
+) -> Claim | None:
+    """What a match wants, or None where a value is missing or out of the rule's bounds."""
+    if rule.refuse:
+        wants = [("", by_start[i]) for i in range(match.start(), match.end()) if i in by_start]
+        return Claim(rule, match.start(), match.end(), wants, sentence)
+    wants = []
+    for number, role in enumerate(roles):
+        quantity = by_start.get(match.start(number + 1))
+        if quantity is not None:
+            wants.append((role, quantity))
+        elif match.group(number + 1):
+            return None
+    if wants:
+        first = wants[0][1].value
+        if (rule.low is not None and first < rule.low) or (rule.high is not None and first > rule.high):
+            return None
+    return Claim(rule, match.start(), match.end(), wants, sentence)
+
+
+def _scope(rule: Rule, match: re.Match[str], text: str, sentence: Sentence) -> tuple[int, int]:
+    """The stretch that a gate closes around its match."""
+    start, end = sentence.start, sentence.end
+    if rule.scope == "response":
+        return 0, len(text)
+    if rule.scope == "clause":
+        return next((c for c in sentence.clauses if c[0] <= match.start() < c[1]), (start, end))
+    if rule.scope == "rest":
+        return match.start(), end
+    if rule.scope == "paragraph":
+        after = text.find("\n", match.end())
+        return text.rfind("\n", 0, match.start()) + 1, len(text) if after < 0 else after
+    if rule.scope == "span":
+        return match.span()
+    return start, end
 
 
 def settle_claims(claims: list[Claim], closed: Sequence[tuple[int, int, Rule]]) -> Matches:

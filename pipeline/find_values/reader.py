@@ -79,7 +79,7 @@ class LanguageReader:
         spans = sentences(text)
         matches = self.matcher.match(text, quantities, spans)
         return Scene(
-            original, own, text, quantities, spans, matches, quoted, FeatureMaker(text, quantities, spans, matches)
+            original, own, text, quantities, spans, matches, quoted, FeatureMaker(text, quantities, spans, matches, folded, quoted)
         )
 
     def possible(

@@ -14,8 +14,10 @@ from pipeline.read_text.quantities import NAME_OF, SLOT_CHARACTERS, Quantity
 from pipeline.read_text.sentences import Sentence
 
 _TOKEN = re.compile(rf"[^\W_{SLOT_CHARACTERS}]+(?:'[^\W_{SLOT_CHARACTERS}]+)?|([{SLOT_CHARACTERS}])\1*|[^\w\s]|\n")
+_WORD = re.compile(r"[^\W\d_]{2,}")
 RULES_COUNT = 3
 """What rules and gates say weighs this many times a word: it is repeated, which lets it grow under the same penalty."""
+_FULL_WORDS = frozenset("full fully brim top 100 voll plein pleine lleno llena vol fullt full cheia cheio pieno piena".split())
 _PERCENT_STEPS = (0, 1, 3, 6, 10, 15, 25, 45, 60, 70, 79, 81, 86, 90.01, 95, 99.9, 100)
 
 
@@ -42,7 +44,7 @@ def _bucket(quantity: Quantity) -> str:
 class FeatureMaker:
     """Features of the candidates of one response."""
 
-    def __init__(self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence], matches: Matches) -> None:
+    def __init__(self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence], matches: Matches, folded: str = "", quoted: Sequence[tuple[int, int]] = ()) -> None:
         self.text = text
         self.quantities = list(quantities)
         self.spans = list(spans)
@@ -52,6 +54,8 @@ class FeatureMaker:
         self.refusals = {r.quantity.start: r.rule.id for r in matches.refused if r.quantity is not None}
         self.closed = matches.closed
         self.roles = [t.role for t in matches.taken]
+        self.questions = [folded[start:end] for start, end in quoted if "?" in folded[start:end]]
+        self.question_ends = [end for start, end in quoted if "?" in folded[start:end]]
 
     def _gates(self, start: int) -> list[str]:
         return sorted({rule.id for low, high, rule in self.closed if low <= start < high})
@@ -61,6 +65,21 @@ class FeatureMaker:
             if span.start <= start < span.end:
                 return index
         return max(0, len(self.spans) - 1)
+
+    def _asked(self, index: int) -> list[str]:
+        """The words of the question, own or quoted, that this sentence follows."""
+        if not self.spans:
+            return []
+        start = self.spans[index].start
+        for question, end in zip(self.questions, self.question_ends, strict=True):
+            if 0 <= start - end <= 3 or (end <= start and not self.text[end:start].strip()):
+                found = question
+                break
+        else:
+            if index == 0 or not self.spans[index - 1].asks:
+                return []
+            found = self.text[self.spans[index - 1].start : self.spans[index - 1].end]
+        return [f"asked={word}" for word in set(_WORD.findall(found))]
 
     def _around(self, first: int, last: int) -> list[str]:
         """Words to the left of token `first` and to the right of token `last`."""
@@ -99,6 +118,15 @@ class FeatureMaker:
         out.append(f"sentences={min(len(self.spans), 6)}")
         return out
 
+    def _full_near(self, start: int) -> str:
+        """Whether "full" or 100 is said in the clause or in the sentence of a frequency."""
+        span = self.spans[self._sentence(start)]
+        clause = next((c for c in span.clauses if c[0] <= start < c[1]), (span.start, span.end))
+        for low, high, name in ((*clause, "clause"), (span.start, span.end, "sentence")):
+            if any(low <= s < high and (w in _FULL_WORDS or w == "<hundred>") for s, w in self.tokens):
+                return name
+        return "no"
+
     def of_quantity(self, number: int) -> list[str]:
         """Features of the quantity with this index."""
         quantity = self.quantities[number]
@@ -112,6 +140,10 @@ class FeatureMaker:
         out = ["bias", f"kind={kind}", f"unit={quantity.unit}", f"v={bucket}", f"kv={kind} {bucket}"]
         said_by_rules = [f"role={role}", f"rule={rule}", f"rk={role} {kind}", f"rv={role} {bucket}"]
         said_by_rules += [f"gate={gate}" for gate in self._gates(quantity.start)]
+        if claim and sum(1 for other in self.claims.values() if other.claim == claim.claim) > 1:
+            said_by_rules.append(f"pair={rule}")
+        if kind == "frequency":
+            said_by_rules.append(f"full-near={self._full_near(quantity.start)}")
         out += said_by_rules * RULES_COUNT
         out += [f"mark={mark}" for mark in sorted(quantity.marks)]
         out += around
@@ -119,6 +151,8 @@ class FeatureMaker:
         out += [f"{role}|{feature}" for feature in around[:2]]
         scene = self._scene(quantity.start)
         out += scene
+        asked = self._asked(self._sentence(quantity.start))
+        out += asked + [f"{kind}|{feature}" for feature in asked]
         out += [f"{role}|gate={gate}" for gate in self._gates(quantity.start)]
         out += [f"{kind}|{feature}" for feature in scene if feature.startswith("C=")]
         for step in (-2, -1, 1, 2):

@@ -22,7 +22,7 @@ from pipeline.read_text.language_data import raw_language
 BUILT_IN = Path(__file__).parent / "rules"
 
 KEYS = {
-    "id", "patterns", "pattern", "priority", "set", "examples", "look_alikes", "known_misses", "off", "refuse", "scope", "roles", "unless", "min", "max",
+    "id", "patterns", "pattern", "priority", "set", "examples", "look_alikes", "known_misses", "off", "refuse", "final", "scope", "roles", "unless", "min", "max",
     "min_km", "max_km", "why",
 }  # fmt: skip
 
@@ -33,7 +33,7 @@ class Rule:
 
     `set` gives roles constant values ("full_charges: 0").  `refuse` turns the quantities it names down, with that
     reason.  `scope` (of a gate) is sentence, clause, rest (of the sentence), paragraph or response: everything in it is
-    refused.  `low` and `high` bound the value of the first role.
+    refused; the role model may overrule a gate unless it is `final`.  `low` and `high` bound the value of the first role.
     """
 
     id: str
@@ -43,6 +43,7 @@ class Rule:
     set: tuple[tuple[str, Any], ...] = ()
     refuse: str | None = None
     scope: str | None = None
+    final: bool = False
     roles: frozenset[str] = frozenset()
     unless: tuple[Pattern, ...] = ()
     low: float | None = None
@@ -128,6 +129,7 @@ def _rule(entry: dict[str, Any], topic: str, compiler: PatternCompiler, pack: Pa
         set=tuple((entry.get("set") or {}).items()),
         refuse=entry.get("refuse"),
         scope=entry.get("scope"),
+        final=bool(entry.get("final")),
         roles=frozenset(entry.get("roles") or ()),
         unless=tuple(
             compiler.compile(str(source), where) for source in ([unless] if isinstance(unless, str) else unless)

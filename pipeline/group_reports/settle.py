@@ -17,6 +17,8 @@ from pipeline.response import FoundValue
 MOST_KM = 1_500_000.0
 """A longer distance is no passenger vehicle's odometer (common practice, no source)."""
 MONTHLY = 0.25
+CORRECTION = 90
+"""Rules from this priority on read a correction ("EDIT: 61k, not 16k"), which outranks what it corrects."""
 
 
 class Settler:
@@ -88,17 +90,17 @@ class Settler:
     # -- fields -----------------------------------------------------------------------------------------------
 
     def _odometer(self) -> None:
-        """The largest reading wins: of two readings of one vehicle the later is the larger."""
-        best: tuple[float, int, Taken, str] | None = None
+        """A correction wins; else the largest reading: of two readings of one vehicle the later is the larger."""
+        made: list[tuple[int, float, Taken, str]] = []
         for taken in self._of("odometer"):
-            made = self._distance(taken)
-            if made is None or not 0 < made[0] <= MOST_KM:
-                continue
-            weight = 2 if taken.rule.priority >= 90 else 1 if taken.rule.priority >= 40 else 0
-            if best is None or (weight, made[0]) > (best[1], best[0]):
-                best = (made[0], weight, taken, made[1])
-        if best:
-            self._put("odometer_km", round(best[0], 3), "km", best[2], best[3])
+            distance = self._distance(taken)
+            if distance is not None and 0 < distance[0] <= MOST_KM:
+                made.append((int(taken.rule.priority >= CORRECTION), distance[0], taken, distance[1]))
+        surest = max((entry[2].sure for entry in made), default=0.0)
+        made = [entry for entry in made if entry[0] or entry[2].sure >= 0.6 * surest]
+        if made:
+            _, value, taken, derivation = max(made, key=lambda entry: (entry[0], entry[1]))
+            self._put("odometer_km", round(value, 3), "km", taken, derivation)
 
     def _age(self) -> None:
         """The strongest rule wins, then the first statement."""
@@ -121,7 +123,7 @@ class Settler:
         """A precise statement before "nickel", then the first."""
         candidates = self._of("chemistry")
         if candidates:
-            taken = max(candidates, key=lambda t: (t.text != "nickel", -t.start))
+            taken = max(candidates, key=lambda t: (t.text != "nickel", round(t.sure, 1), -t.start))
             self._put(
                 "chemistry", taken.text or "", None, taken, f"{self.text[taken.start : taken.end]} -> {taken.text}"
             )
@@ -164,7 +166,7 @@ class Settler:
                 )
                 made.append(
                     (
-                        60 if taken.rule.priority >= 90 else 40 + (taken.rule.priority > 50),
+                        60 if taken.rule.priority >= CORRECTION else 40 + (taken.rule.priority > 50),
                         taken.start,
                         value,
                         "stated",

@@ -41,13 +41,13 @@ def find_header(
     """The header of a table whose first rows are `rows`; `is_known` tells a name that columns usually have.
 
     A row that holds all the names in `asked_for` (those that a person gave) is the header whatever else it holds.
-    Where no row holds all of them and none has a usual name, it is the row that holds the most of them.
+    Where no row holds all of them, it is the row that holds the most, unless another's names are mostly usual ones.
     """
     width = _usual_width(rows)
     told, all_told = _row_with(asked_for, rows, width)
     if all_told:
         return _header(rows, told, known=True)
-    best, best_score, best_known = -1, 1.0, False
+    best, best_score, best_known = -1, 1.0, 0.0
     for index, row in enumerate(rows[:LOOK]):
         filled = [str(cell).strip() for cell in row if not is_blank(cell)]
         if len(filled) < max(1, 0.5 * width) or any(len(name) > LONGEST_NAME for name in filled):
@@ -62,12 +62,12 @@ def find_header(
             continue
         score = 3 * known / count + min(1.0, count / max(width, 1)) - 2 * (data + repeated) / count
         if score > best_score or (best < 0 and score >= 1.0):
-            best, best_score, best_known = index, score, known > 0
-    if told >= 0 and not best_known:
+            best, best_score, best_known = index, score, known / count
+    if told >= 0 and best_known < 0.5:
         best = told
     if best < 0:
         best = _first_of_short_words(rows, width)
-    return _header(rows, best, known=best_known)
+    return _header(rows, best, known=best_known > 0)
 
 
 def _row_with(asked_for: Sequence[str], rows: Sequence[Sequence[Cell]], width: int) -> tuple[int, bool]:

@@ -38,6 +38,7 @@ class LanguageData:
     fraction: re.Pattern[str]
     fractions: dict[str, float]
     half_percent: re.Pattern[str]
+    percent_and_half: re.Pattern[str]  # "a percent and a half"
     range_to: re.Pattern[str]
     range_and: re.Pattern[str]
     between: re.Pattern[str]
@@ -218,6 +219,9 @@ def language_data(code: str) -> LanguageData:
         fraction=re.compile(rf"(?<!\w)(?:{_alternatives(list(fractions))})(?!\w)"),
         fractions={str(k): float(v) for k, v in fractions.items()},
         half_percent=re.compile(rf"(?<!\w)(?:{_alternatives(half_words)})\s(?:{_bounded(percent)})"),
+        percent_and_half=re.compile(
+            rf"(?<!\w)(?:{_alternatives(articles + ['one']) or '(?!)'})\s(?:{_bounded(percent)})\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"
+        ),
         range_to=re.compile(rf"\s?(?:{_alternatives([str(w) for w in own.get('range_to') or ['-', 'to']])})\s?"),
         range_and=re.compile(rf"\s(?:{_alternatives([str(w) for w in own.get('range_and') or ['and']])})\s?"),
         between=re.compile(

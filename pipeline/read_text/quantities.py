@@ -63,7 +63,7 @@ class Quantity:
 
 _DIGIT_OR_WORD = re.compile(r"\d")
 _DATE = re.compile(
-    r"(?<![\d.])(?:\d{1,2}[./-]\d{1,2}[./-](?:19|20)?\d\d|(?:19|20)\d\d-\d\d?-\d\d?|\d{1,2}:\d\d(?::\d\d)?)(?!\d)"
+    r"(?<![\d.])(?:\d{1,2}[./-]\d{1,2}[./-](?:19|20)?\d\d|(?:19|20)\d\d-\d\d?-\d\d?|(?:[01]?\d|2[0-3]):[0-5]\d(?::\d\d)?)(?!\d)"
 )
 _MONTH_YEAR = re.compile(r"(?<![\d.])(?:0?[1-9]|1[0-2])[/.-]((?:20)\d\d)(?!\d)")
 _SHORT_YEAR = re.compile(r"(?<![\w'])'(\d\d)(?![\d%'.,]\d|\d|s\b|%| ?%)")
@@ -362,6 +362,8 @@ class QuantityScanner:
         for match in language.weekday.finditer(text):
             if quantity := self._weekdays(match):
                 add(quantity)
+        for match in language.percent_and_half.finditer(text):
+            add(Quantity("percent", match.start(), match.end(), 1.5, 1.5, "%", match.group()))
         for match in language.half_percent.finditer(text):
             if _AND_BEFORE.search(text[max(0, match.start() - 8) : match.start()]):
                 continue  # "three and a half percent"

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 
 _SENTENCE_END = re.compile(r"[.!?]+[\"')\]]*(?=\s|$|[^\w\s.,!?])|\n+")
 _CLAUSE_END = re.compile(r"[,;:()]|\s-+\s|\s(?:but|aber|mais|pero|maar|men|ma|mas)\s")
@@ -43,9 +46,10 @@ def _add(out: list[Sentence], text: str, start: int, end: int, asks: bool) -> No
     out.append(Sentence(start, end, asks, tuple(clauses)))
 
 
-def containing(spans: list[Sentence], offset: int) -> Sentence | None:
-    """The sentence in which an offset lies."""
-    for sentence in spans:
-        if sentence.start <= offset < sentence.end:
-            return sentence
-    return None
+def containing(spans: Sequence[Sentence], offset: int) -> Sentence | None:
+    """The sentence in which an offset lies; `spans` are in order, as `sentences` gives them."""
+    place = bisect_right(spans, offset, key=_START) - 1
+    return spans[place] if place >= 0 and offset < spans[place].end else None
+
+
+_START = attrgetter("start")

@@ -60,7 +60,7 @@ def test_opendocument_with_padding_percents_dates_and_lines_in_cells() -> None:
     assert answers_of(first)["odometer_km"] == ("81250", "km")
     assert answers_of(second)["odometer_km"] == ("47300.5", "km")
     assert second.text.endswith("\nZwei Zeilen:\njeden Sonntag voll.")
-    assert answers_of(third) == {"vehicle_text": ("Ondine 60", None), "odometer_km": ("keine Ahnung", None)}
+    assert answers_of(third) == {"vehicle_text": ("Ondine 60", None), "odometer_km": ("keine Ahnung", "km")}
     assert "Verlust in %: weiß nicht" in third.text
     assert answers_of(fourth)["loss_pct"] == ("0", "%")
 
