@@ -162,6 +162,10 @@ class RuleMatcher:
             yield start, end
 
 
+_GROUPS = tuple(f"g{number}" for number in range(32))
+"""The names of a pattern's groups, in the order of its roles."""
+
+
 def _index(rules: Sequence[Rule]) -> PatternIndex:
     return PatternIndex((pattern, f"{rule.file}, rule {rule.id}") for rule in rules for pattern in rule.patterns)
 
@@ -174,11 +178,11 @@ def _claim(
         wants = [("", by_start[i]) for i in range(match.start(), match.end()) if i in by_start]
         return Claim(rule, match.start(), match.end(), wants, sentence)
     wants = []
-    for number, role in enumerate(roles):
-        quantity = by_start.get(match.start(number + 1))
+    for name, role in zip(_GROUPS, roles, strict=False):
+        quantity = by_start.get(match.start(name))
         if quantity is not None:
             wants.append((role, quantity))
-        elif match.group(number + 1):
+        elif match.group(name):
             return None
     if wants:
         first = wants[0][1].value

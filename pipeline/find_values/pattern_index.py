@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.find_values.pattern_words import WORD, telling_word, wordings
+from pipeline.read_text.wordings import WORD, telling_word, wordings
 from pipeline.find_values.patterns import Pattern, Piece, compiled
 from pipeline.read_text.quantities import SLOT_CHARACTERS
 
