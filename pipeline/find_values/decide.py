@@ -26,6 +26,9 @@ LEAST_SURE = 0.5
 """The model alone takes a role from this probability on."""
 LEAST_SURE_RULED = 0.25
 """A role that a rule proposes and no gate closes is taken from this probability on."""
+LEAST_SURE_TRUSTED = 0.02
+TRUSTED = 75
+"""Rules from this priority on (bounds, pairs, corrections) read several words together and are rarely wrong."""
 LEAST_SURE_CONSTANT = 0.5
 FOLLOWERS = ("loss_origin",)
 """Constants that stand or fall with the quantities of their match; all others are judged by themselves."""
@@ -64,10 +67,13 @@ class Decider:
                 key=lambda t: chances.get(model_role(t.role), 0.0),
                 default=None,
             )
-            if ruled is not None and chances.get(model_role(ruled.role), 0.0) >= LEAST_SURE_RULED:
-                role = model_role(ruled.role)
+            if ruled is not None:
+                least = LEAST_SURE_TRUSTED if ruled.rule.priority >= TRUSTED or ruled.claim in kept_claims else LEAST_SURE_RULED
+                if chances.get(model_role(ruled.role), 0.0) >= least:
+                    role = model_role(ruled.role)
             proposed = next((taken for taken in proposals if model_role(taken.role) == role), None)
-            if role == NONE or (chances[role] < LEAST_SURE and proposed is None):
+            unsupported = role == "full_freq" and proposed is None and features.full_near(quantity.start) == "no"
+            if role == NONE or unsupported or (chances[role] < LEAST_SURE and proposed is None):
                 for taken in proposals:
                     refused.append(
                         Refused(quantity.start, quantity.end, taken.gate or MODEL_REFUSAL, taken.role, quantity)

@@ -80,6 +80,10 @@ class Matches:
         self.refused.sort(key=lambda refused: (refused.start, refused.end))
 
 
+NEVER_ALONE = frozenset(("year", "chemistry", "pack", "age", "months", "loss_origin"))
+"""Roles that make no report by themselves (labelling guide, "When there is a report")."""
+
+
 class RuleMatcher:
     """The rules of one language, ready to be applied."""
 
@@ -92,6 +96,15 @@ class RuleMatcher:
         self._index = _index(rules.rules)
         self._gate_index = _index(gates)
         self._ready: dict[int, list[re.Pattern[str]]] = {}
+        self._setting = sum(
+            1 << number
+            for number, rule in enumerate(self.rules)
+            if not rule.refuse and any(role not in NEVER_ALONE for role, _ in rule.set)
+        )
+
+    def may_set(self, words: set[str]) -> bool:
+        """Whether a rule that needs no quantity could report something from these words."""
+        return bool(self._index.possible(words) & self._setting)
 
     def _compiled(self, rule: Rule, patterns: Sequence[Pattern]) -> list[re.Pattern[str]]:
         """A rule's patterns as compiled expressions, made once."""

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.read_text.wordings import WORD, telling_word, wordings
+from pipeline.read_text.wordings import ANYTHING, WORD, whole_words, wordings
 from pipeline.find_values.patterns import Pattern, Piece, compiled
 from pipeline.read_text.quantities import SLOT_CHARACTERS
 
@@ -40,8 +40,9 @@ class PatternIndex:
     """The patterns of many rules behind one look-up; `patterns` are (pattern, place in its rule file)."""
 
     def __init__(self, patterns: Iterable[tuple[Pattern, str]]) -> None:
-        self._needs: dict[frozenset[str], int] = {}
+        self._needs: dict[frozenset[frozenset[str]], int] = {}
         self._met: dict[str, int] = {}  # word or slot character -> bits of the needs that it meets
+        self._phrases: dict[str, dict[frozenset[str], int]] = {}  # the same for words that must stand together
         self._starts: dict[str, int] = {}  # word, slot or other character -> bits of the patterns that can begin there
         self._marks: dict[str, int] = {}  # the same for characters that belong to no word
         self._anywhere = 0
@@ -68,18 +69,19 @@ class PatternIndex:
 
     def _need(self, piece: Piece) -> int:
         """The bit of what a part needs, or 0 where that is not known."""
-        said = wordings(piece.expression)
-        if said is None:
+        phrases = frozenset(whole_words(wording, whole=piece.whole) for wording in wordings(piece.expression))
+        if frozenset() in phrases:
             return 0
-        telling = {telling_word(wording, whole=piece.whole) for wording in said}
-        words = frozenset(word for word in telling if word is not None)
-        if None in telling or not words:
-            return 0
-        if words not in self._needs:
-            bit = self._needs[words] = 1 << len(self._needs)
-            for word in words:
-                self._met[word] = self._met.get(word, 0) | bit
-        return self._needs[words]
+        if phrases not in self._needs:
+            bit = self._needs[phrases] = 1 << len(self._needs)
+            for words in phrases:
+                telling = max(sorted(words), key=len)
+                if len(words) == 1:
+                    self._met[telling] = self._met.get(telling, 0) | bit
+                else:
+                    under = self._phrases.setdefault(telling, {})
+                    under[words] = under.get(words, 0) | bit
+        return self._needs[phrases]
 
     @staticmethod
     def _beginnings(pattern: Pattern) -> set[str] | None:
@@ -87,34 +89,32 @@ class PatternIndex:
         first = pattern.pieces[0]
         if first.free or first.optional:
             return None
-        said = wordings(first.expression)
-        if said is None or "" in said:
-            return None
         out: set[str] = set()
-        for wording in said:
+        for wording in wordings(first.expression):
             word = WORD.match(wording)
+            if not wording or wording[0] == ANYTHING or wording[0].isspace():
+                return None
             if word is None:
-                if wording[0].isspace():
-                    return None
                 out.add(wording[0])
-            elif first.whole:
+            elif first.whole and wording[word.end() : word.end() + 1] != ANYTHING:
                 out.add(word.group())
             else:
                 return None
         return out
 
-    def possible(self, words: Iterable[str], slots: Iterable[str] = ()) -> int:
-        """Bits of the patterns of which every need is met by these words and slot characters (each given once)."""
+    def possible(self, words: set[str]) -> int:
+        """Bits of the patterns of which every need is met by these words and slot characters."""
         met, starts = 0, self._anywhere
-        known, begin = self._met, self._starts
+        known, phrases, begin = self._met, self._phrases, self._starts
         for key in words:
             if key in known:
                 met |= known[key]
             if key in begin:
                 starts |= begin[key]
-        for key in slots:
-            met |= known.get(key, 0)
-            starts |= begin.get(key, 0)
+            if key in phrases:
+                for phrase, bits in phrases[key].items():
+                    if bits & ~met and phrase <= words:
+                        met |= bits
         for bits in self._marks.values():
             starts |= bits
         missing = ~met
@@ -133,7 +133,7 @@ class PatternIndex:
         `slots` are the slot characters that the text holds.  A pattern gives one match a place at most.
         """
         found = [(match.group(), match.start()) for match in WORD.finditer(text)]
-        possible = self.possible({word for word, _ in found}, slots)
+        possible = self.possible({*(word for word, _ in found), *slots})
         if not possible:
             return []
         entries, out = self.entries, []

@@ -22,6 +22,7 @@ from pipeline.find_values.rule_files import BUILT_IN, PackInfo, Rule, languages_
 from pipeline.find_values.survey_answers import answer_lines, read_answers
 from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
+from pipeline.read_text.first_look import FirstLook
 from pipeline.read_text.fold import fold
 from pipeline.read_text.language_data import available, language_data
 from pipeline.read_text.quantities import Quantity, QuantityScanner, abstract
@@ -63,6 +64,7 @@ class LanguageReader:
         rules = load_rules(language, packs)
         self.scanner = QuantityScanner(language_data(language))
         self.matcher = RuleMatcher(rules)
+        self.first_look = FirstLook(language, self.scanner.language.number_words, self.matcher.may_set)
         self.tracker = VehicleTracker(rules.lexicon, language)
         self.language = language
         self.model = model

@@ -118,7 +118,7 @@ class FeatureMaker:
         out.append(f"sentences={min(len(self.spans), 6)}")
         return out
 
-    def _full_near(self, start: int) -> str:
+    def full_near(self, start: int) -> str:
         """Whether "full" or 100 is said in the clause or in the sentence of a frequency."""
         span = self.spans[self._sentence(start)]
         clause = next((c for c in span.clauses if c[0] <= start < c[1]), (span.start, span.end))
@@ -143,7 +143,7 @@ class FeatureMaker:
         if claim and sum(1 for other in self.claims.values() if other.claim == claim.claim) > 1:
             said_by_rules.append(f"pair={rule}")
         if kind == "frequency":
-            said_by_rules.append(f"full-near={self._full_near(quantity.start)}")
+            said_by_rules.append(f"full-near={self.full_near(quantity.start)}")
         out += said_by_rules * RULES_COUNT
         out += [f"mark={mark}" for mark in sorted(quantity.marks)]
         out += around

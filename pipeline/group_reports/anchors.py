@@ -69,7 +69,7 @@ class AnchorFinder:
             bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\())"
             theirs = data.get("theirs") or r"(?:his|her|hers|their|he|she|they|it)"
             owner = (
-                rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
+                rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?<!at\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
                 rf"(?P<who>{words})(?:{after_own}(?!\w)(?!\s(?:{not_vehicles})(?!\w))|\s?(?={verbs}(?!\w))|(?:\s[\w']+){{1,3}}?(?:'s(?!\w)|\s(?={has_verbs}(?!\w)))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 rf"(?!\s(?:{speaks})(?!\w)(?!\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 if not data.get("relation_pattern")
@@ -77,7 +77,8 @@ class AnchorFinder:
             )
             self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
             if entry["whose"] == "other":
-                mention = rf"(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)"
+                gives = data.get("gives") or r"\s(?:\w+\s)?(?:passed|gave|left|sold|handed|lent|bought|bequeathed)\s(?:it\sto\s)?(?:me|us)"
+                mention = rf"(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"
                 self.mentions.append((re.compile(mention), entry["whose"], entry.get("gender", "n")))
         self.described = re.compile(rf"(?<!\w){data['described']}(?!\w)") if data.get("described") else None
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")

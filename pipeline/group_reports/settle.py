@@ -123,7 +123,7 @@ class Settler:
         """A precise statement before "nickel", then the first."""
         candidates = self._of("chemistry")
         if candidates:
-            taken = max(candidates, key=lambda t: (t.text != "nickel", round(t.sure, 1), -t.start))
+            taken = max(candidates, key=lambda t: (t.text != "nickel", round(t.sure, 2), -t.start))
             self._put(
                 "chemistry", taken.text or "", None, taken, f"{self.text[taken.start : taken.end]} -> {taken.text}"
             )

@@ -14,13 +14,13 @@ from typing import Any
 
 from pipeline.read_text.language_data import merged, raw_language
 from pipeline.read_text.numbers import NumberWords
-from pipeline.read_text.wordings import WORD, wordings
+from pipeline.read_text.wordings import WORD, whole_words, wordings
 
 _DIGIT = re.compile(r"\d")
 _FAR_UNITS = ("km", "mi", "mil", "percent", "kwh", "ah", "volts", "points")
 _NUMBER_PLACE = "#"
 
-Cues = Callable[[Iterable[str]], bool]
+Cues = Callable[[set[str]], bool]
 """Whether the words given can hold a statement that needs no quantity."""
 
 
@@ -50,7 +50,7 @@ class FirstLook:
         words = set(WORD.findall(folded))
         if not self._telling.isdisjoint(words):
             return True
-        if not self._small.isdisjoint(words) and not self._units.isdisjoint(words):
+        if not self._small.isdisjoint(words) and ("%" in folded or not self._units.isdisjoint(words)):
             return True
         for word in words & self._phrases.keys():
             if any(phrase <= words for phrase in self._phrases[word]):
@@ -67,8 +67,6 @@ class FirstLook:
             said = [str(unit) for kind in _FAR_UNITS for unit in listed.get(kind, [])]
             said += [str(word) for word in raw_language(code).get("thousands") or ()]
             units.update(found[0] for unit in said if (found := WORD.findall(unit)))
-            if any(not WORD.search(unit) for unit in said):
-                units.add("%")
         return frozenset(units)
 
     def _add_numbers(self, words: NumberWords) -> None:
@@ -83,19 +81,15 @@ class FirstLook:
 
     def _add_frequencies(self, language: str) -> None:
         for entry in merged(language, "frequency"):
-            said = wordings(str(entry["pattern"]).replace("{n}", _NUMBER_PLACE))
-            if said is None:
-                self._blind = True  # what cannot be listed cannot be looked for: every text passes
-                return
-            self._add_phrases(said)
+            self._add_phrases(wordings(str(entry["pattern"]).replace("{n}", _NUMBER_PLACE)))
 
     def _add_phrases(self, said: Iterable[str]) -> None:
         """Phrases all of whose words must be there; each is filed under its longest word."""
         for phrase in said:
-            words = frozenset(WORD.findall(phrase))
+            words = whole_words(phrase)
             if not words:
-                self._blind = True
-                continue
+                self._blind = True  # what has no words cannot be looked for: every text passes
+                return
             under = self._phrases.setdefault(max(sorted(words), key=len), [])
             if words not in under:
                 under.append(words)

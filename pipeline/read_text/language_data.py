@@ -79,7 +79,8 @@ def _bounded(words: list[str]) -> str:
     return rf"(?:{_alternatives(words)})(?![a-zß-ÿœ])" if words else r"(?!)"
 
 
-def _merged(code: str, key: str) -> list[Any]:
+def merged(code: str, key: str) -> list[Any]:
+    """A list of the language's own words with English behind it."""
     own = list(raw_language(code).get(key) or [])
     return own + [word for word in (raw_language("en").get(key) or []) if word not in own] if code != "en" else own
 
@@ -141,7 +142,7 @@ def language_data(code: str) -> LanguageData:
         ]
         if words:
             units.append(rf"(?P<{kind}>{_bounded(words)})")
-    others = [str(word) for word in _merged(code, "other_units") if str(word) not in not_units]
+    others = [str(word) for word in merged(code, "other_units") if str(word) not in not_units]
     letters = [word for word in others if len(word) == 1 and word.isalpha()]
     other = (
         rf"(?P<other>{_CONSUMPTION}|(?:{_alternatives([word for word in others if word not in letters])})(?![a-zß-ÿœ])"
@@ -150,7 +151,7 @@ def language_data(code: str) -> LanguageData:
     unit = re.compile(rf"(?:{other}|[ ]?-?[ ]?(?:{other.replace('<other>', '<other2>')}|{'|'.join(units)}))")
 
     frequency_sources, frequency_values = [], []
-    for entry in _merged(code, "frequency"):
+    for entry in merged(code, "frequency"):
         value = entry["per_week"]
         frequency_values.append(value)
         name = f"f{len(frequency_values) - 1}"
@@ -158,10 +159,10 @@ def language_data(code: str) -> LanguageData:
         frequency_sources.append(rf"(?P<{name}>{source})")
     frequency = re.compile(rf"(?<!\w)(?:{'|'.join(frequency_sources)})(?!\w)")
 
-    weekdays = "|".join(str(w) for w in sorted(_merged(code, "weekdays"), key=lambda w: -len(str(w))))
-    before = _alternatives([str(w) for w in _merged(code, "weekday_before")])
-    tail = _alternatives([str(w) for w in _merged(code, "weekday_tail")])
-    join = _alternatives([str(w) for w in _merged(code, "weekday_join")])
+    weekdays = "|".join(str(w) for w in sorted(merged(code, "weekdays"), key=lambda w: -len(str(w))))
+    before = _alternatives([str(w) for w in merged(code, "weekday_before")])
+    tail = _alternatives([str(w) for w in merged(code, "weekday_tail")])
+    join = _alternatives([str(w) for w in merged(code, "weekday_join")])
     plural = re.escape(str(own.get("weekday_plural", "s") or ""))
     plural_group = rf"(?:{plural})" if plural else ""
     day = rf"(?:{weekdays})"
@@ -177,7 +178,7 @@ def language_data(code: str) -> LanguageData:
     percent = [w for c in codes for w in (raw_language(c).get("units") or {}).get("percent", [])]
     half_words = own.get("half_words") or ["half a", "half of a", "half an", "half"]
     per = own.get("per") or ["a", "per", "each", "every", "/", "p.", "an", "p"]
-    per_units = _merged(code, "per_units") or []
+    per_units = merged(code, "per_units") or []
     rate_units = per_units or [
         "year",
         "yr",
@@ -205,7 +206,7 @@ def language_data(code: str) -> LanguageData:
         number=number,
         unit=unit,
         thousands=re.compile(
-            rf"\s?(?:{_alternatives([str(w) for w in _merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"
+            rf"\s?(?:{_alternatives([str(w) for w in merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"
         ),
         half_after_unit=re.compile(
             rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"

@@ -607,15 +607,15 @@ _RANGE_LETTER_OK = re.compile(r"(?:^|[\s(])(?:l'|all'|dell'|al|x)$|[.,;:!?]$")
 
 
 def _weekday_names(code: str) -> list[str]:
-    from pipeline.read_text.language_data import _merged
+    from pipeline.read_text.language_data import merged
 
-    return [str(day) for day in _merged(code, "weekdays")]
+    return [str(day) for day in merged(code, "weekdays")]
 
 
 def _repeat_words(code: str) -> list[str]:
-    from pipeline.read_text.language_data import _merged
+    from pipeline.read_text.language_data import merged
 
-    return [str(word) for word in _merged(code, "weekday_repeat") or ["every", "each"]]
+    return [str(word) for word in merged(code, "weekday_repeat") or ["every", "each"]]
 
 
 def _plural(code: str) -> str:

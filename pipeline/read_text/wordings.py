@@ -1,8 +1,8 @@
 """Which words a part of a pattern cannot do without: the plain wordings that a piece of regular expression stands for.
 
-`wordings("(?:not an?|n't)")` gives `{"not a", "not an", "n't"}`.  What cannot be listed (a character class, a repeat
-without end) gives None, and then nothing is concluded: an answer is never narrower than what the expression matches.
-Conditions that look ahead or behind are left out, which can only make it wider.
+`wordings("(?:not an?|n't)")` gives `{"not a", "not an", "n't"}`.  What cannot be listed (any letter, a repeat without
+end) stands in a wording as `ANYTHING`.  The list is never narrower than what the expression matches; conditions that
+look ahead or behind are left out, which can only make it wider.
 """
 
 from __future__ import annotations
@@ -12,28 +12,29 @@ from functools import lru_cache
 
 from pipeline.read_text.quantities import SLOT_CHARACTERS
 
+ANYTHING = "\ufffc"
+"""In a wording: any characters, or none."""
 MOST_WORDINGS = 4000
-"""A part with more wordings than this is treated as one that cannot be listed."""
+"""Where there would be more wordings than this, what was read so far becomes `ANYTHING`."""
+MOST_LISTED = 12
+"""A class of more characters than this is `ANYTHING`."""
 WORD = re.compile(r"\w+")
 _PLAIN = re.compile(r"[^\\^$.*+?()\[\]{}|]*")
+_WORD_OR_SLOT = re.compile(rf"\w+|[{SLOT_CHARACTERS}]")
 _SLOT_RUN = re.compile(rf"\(\?<!([{SLOT_CHARACTERS}])\)\1\+\(\?!\1\)")
 
 
-class _Unlistable(Exception):
-    """The expression holds something that has no finite list of wordings."""
-
-
 @lru_cache(maxsize=4096)
-def wordings(expression: str) -> frozenset[str] | None:
-    """All wordings that an expression can match, each with one slot character for a quantity; None where unknown."""
+def wordings(expression: str) -> frozenset[str]:
+    """All wordings that an expression can match, each with one slot character for a quantity."""
     expression = _SLOT_RUN.sub(r"\1", expression)
     if _PLAIN.fullmatch(expression):
         return frozenset((expression,))
     try:
         out, end = _alternatives(expression, 0)
-    except (_Unlistable, IndexError):
-        return None
-    return frozenset(out) if end == len(expression) else None
+    except (IndexError, ValueError):
+        return frozenset((ANYTHING,))
+    return frozenset(out) if end == len(expression) else frozenset((ANYTHING,))
 
 
 def _alternatives(source: str, position: int) -> tuple[set[str], int]:
@@ -55,15 +56,13 @@ def _alternatives(source: str, position: int) -> tuple[set[str], int]:
             continue
         atom, position = _atom(source, position)
         if position < len(source) and source[position] in "?*+{":
-            if source[position] != "?":
-                raise _Unlistable
-            atom = atom | {""}
-            position += 1
+            atom = atom | {""} if source[position] == "?" else {ANYTHING}
+            position = (source.index("}", position) if source[position] == "{" else position) + 1
             if position < len(source) and source[position] in "?+":
                 position += 1
+        if len(current) * len(atom) > MOST_WORDINGS:
+            current = {ANYTHING}
         current = {wording + piece for wording in current for piece in atom}
-        if len(current) + len(out) > MOST_WORDINGS:
-            raise _Unlistable
     return out | current, position
 
 
@@ -77,7 +76,7 @@ def _atom(source: str, position: int) -> tuple[set[str], int]:
         if escaped in "bBAZ":
             return {""}, position + 2
         if escaped.isalnum():
-            raise _Unlistable
+            return {ANYTHING}, position + 2
         return {escaped}, position + 2
     if character in "^$":
         return {""}, position + 1
@@ -91,12 +90,15 @@ def _atom(source: str, position: int) -> tuple[set[str], int]:
         elif source.startswith("?P<", start):
             start = source.index(">", start) + 1
         elif source.startswith("?", start):
-            raise _Unlistable
+            raise ValueError("a kind of group that is not known")
         inside, end = _alternatives(source, start)
         return inside, end + 1
-    if character in ".[*+?{":
-        raise _Unlistable
-    return {character}, position + 1
+    if character == "[":
+        end = source.index("]", position + 2)
+        listed = source[position + 1 : end]
+        plain = len(listed) <= MOST_LISTED and not any(mark in listed for mark in "^-\\[")
+        return set(listed) if plain else {ANYTHING}, end + 1
+    return {ANYTHING if character == "." else character}, position + 1
 
 
 def _closing(source: str, position: int) -> int:
@@ -115,15 +117,21 @@ def _closing(source: str, position: int) -> int:
             if depth == 0:
                 return position
         position += 1
-    raise _Unlistable
+    raise ValueError("a group without an end")
 
 
-def telling_word(wording: str, *, whole: bool) -> str | None:
-    """The longest word of a wording, or its slot character; None where it has neither.
+def whole_words(wording: str, *, whole: bool = True) -> frozenset[str]:
+    """The words and slot characters that a text with this wording holds as words of their own.
 
     With `whole` false the wording may stand inside longer words, and its outer words do not count.
     """
-    words = [match.group() for match in WORD.finditer(wording) if whole or 0 < match.start() < match.end() < len(wording)]
-    if words:
-        return max(words, key=len)
-    return next((character for character in wording if character in SLOT_CHARACTERS), None)
+    return frozenset(
+        match.group()
+        for match in _WORD_OR_SLOT.finditer(wording)
+        if match.group() in SLOT_CHARACTERS
+        or (
+            wording[match.end() : match.end() + 1] != ANYTHING
+            and not (match.start() and wording[match.start() - 1] == ANYTHING)
+            and (whole or 0 < match.start() < match.end() < len(wording))
+        )
+    )
