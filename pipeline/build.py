@@ -21,6 +21,7 @@ from pipeline.keep_ledger.rows import RunTables
 from pipeline.keep_ledger.run_record import RunRecord, file_record, table_record
 from pipeline.keep_ledger.tables import ledger_errors, looked_up, open_staged, write_table
 from pipeline.problems import ExportProblem, UsageProblem
+from pipeline.read_text.language import LanguageTeller
 from pipeline.take_in import Clock, Export, Reader, TakingIn, Watch
 
 if TYPE_CHECKING:
@@ -83,7 +84,8 @@ def build(
     """Reads the exports `inputs` (files, folders, globs, URLs) into a new run of the ledger and makes it the latest.
 
     `vehicles` is a vehicle list (CSV), `rules` are rule packs over the built-in one, `mapping` a `ColumnMapping` that
-    says which column is what, `lang` the language (BCP 47) of responses that do not say theirs.  `read`, `reader`,
+    says which column is what; `lang` (BCP 47) is taken for every response's language, which otherwise the export says
+    or its words tell.  `read`, `reader`,
     `join` and `check` stand in for the stages of the same place.
 
     Raises `ExportProblem` where not one response could be read, and any other `Problem`; the ledger's latest run is
@@ -110,7 +112,7 @@ def build(
             record.options = {"keep_text": keep_text, "lang": lang, "mapping": str(mapping) if mapping else None}
             watch.stage("reading")
             with RunTables(run.folder, run.work, key, keep_text=keep_text, lang=lang) as tables:
-                taking = TakingIn(tables, reader, clock, watch, listed)
+                taking = TakingIn(tables, reader, clock, watch, listed, LanguageTeller(forced=lang))
                 record.inputs.extend(taking.take_in(export) for export in read(inputs, mapping=mapping))
             record.counts = _told_counts(record, tables)
             if not tables.rows("responses"):

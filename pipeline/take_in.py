@@ -15,6 +15,7 @@ from pipeline.group_reports.vehicle_list import VehicleList
 from pipeline.keep_ledger.rows import RunTables, make_sound
 from pipeline.keep_ledger.run_record import InputRecord
 from pipeline.problems import ExportProblem, NoTextColumn, Problem, UnsafeArchive
+from pipeline.read_text.language import ExportTeller, LanguageTeller
 from pipeline.response import Reading, Reject, Response
 
 BATCH = 256
@@ -102,13 +103,21 @@ class Clock:
 class TakingIn:
     """Takes exports in: reads their records and hands them, with what was found in them, to a run's tables.
 
-    `listed` is the vehicle list that names are resolved against.
+    `listed` is the vehicle list that names are resolved against; `teller` tells the language of responses that do not
+    say theirs.
     """
 
     def __init__(
-        self, tables: RunTables, reader: Reader, clock: Clock, watch: Watch, listed: VehicleList | None = None
+        self,
+        tables: RunTables,
+        reader: Reader,
+        clock: Clock,
+        watch: Watch,
+        listed: VehicleList | None = None,
+        teller: LanguageTeller | None = None,
     ) -> None:
         self._listed = listed
+        self._teller = teller or LanguageTeller()
         self._tables = tables
         self._reader = reader
         self._clock = clock
@@ -135,9 +144,9 @@ class TakingIn:
 
     def _batches(self, export: Export, record: InputRecord) -> Iterator[list[Response]]:
         batch: list[Response] = []
-        for item in self._items(export):
+        for item in self._told(export):
             record.read += 1
-            unique = item if isinstance(item, Reject) else self._unique(make_sound(item))
+            unique = item if isinstance(item, Reject) else self._unique(item)
             if isinstance(unique, Reject):
                 record.rejected += 1
                 self._reject(unique)
@@ -148,6 +157,11 @@ class TakingIn:
                 batch = []
         if batch:
             yield batch
+
+    def _told(self, export: Export) -> Iterator[Response | Reject]:
+        return ExportTeller(self._teller).told(
+            item if isinstance(item, Reject) else make_sound(item) for item in self._items(export)
+        )
 
     def _items(self, export: Export) -> Iterator[Response | Reject]:
         items = iter(export.items())

@@ -36,17 +36,22 @@ STAGES = (
 
 AGAINST_THE_STREAM: dict[tuple[str, str], str] = {
     ("find_values.reader", "group_reports"): "the entrance to extraction: it runs both stages on one text",
+    ("find_values.spacy_pipeline", "group_reports"): "extraction as one spaCy pipeline: components of both stages",
     ("find_values.report_features", "group_reports"): "what the report model sees of a vehicle's values",
     ("find_values.survey_answers", "group_reports"): "answers are settled by the policies of free text",
     ("find_values.merge_answers", "group_reports"): "answers and free text are joined report by report",
+    ("find_values.train_names", "group_reports"): "the name model learns what the name finder proposes",
     ("find_values.train_roles", "group_reports"): "training runs extraction whole",
     ("find_values.train_roles", "score_readings"): "training pairs readings with labels as scoring does",
     ("command_line", "commands"): "each command is imported when it is called",
 }
 """(module, what it imports) -> why it may look ahead."""
 
-PRINTS = ("command_line.py", "commands/", "find_values/train_roles.py")
-"""What writes to the terminal: the command line, and the training script that is started by itself."""
+TRAINING = "find_values/train_"
+"""How the modules begin that are started by themselves to train a model, and are not needed to read."""
+
+PRINTS = ("command_line.py", "commands/", TRAINING)
+"""What writes to the terminal."""
 
 LONG_MODULES: dict[str, str] = {
     "read_text/quantities.py": "one scanner: the kinds of quantities meet in one pass over the text",
@@ -184,12 +189,21 @@ def third_party(paths: list[Path]) -> dict[str, str]:
 def test_dependencies_are_what_is_imported() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     extras = project["optional-dependencies"]
-    training = PIPELINE / "find_values" / "train_roles.py"
-    program = third_party([path for path in MODULES if path != training])
+    training = [path for path in MODULES if relative(path).startswith(TRAINING)]
+    program = third_party([path for path in MODULES if path not in training])
     declared = names_of(project["dependencies"])
     assert program.keys() == declared, {"not declared": program.keys() - declared, "unused": declared - program.keys()}
-    assert third_party([training]).keys() <= declared | names_of(extras["train"])
+    assert third_party(training).keys() <= declared | names_of(extras["train"])
     tested = third_party(sorted((ROOT / "tests").rglob("*.py")))
     assert tested.keys() <= declared | names_of(extras["test"])
     flows = third_party(sorted((ROOT / "flows").rglob("*.py")))
     assert flows.keys() <= declared | names_of(extras["flows"])
+
+
+def test_every_file_of_the_library_is_in_its_package() -> None:
+    tool = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
+    packed = {path for pattern in tool["package-data"]["pipeline"] for path in PIPELINE.glob(pattern)}
+    files = {path for path in PIPELINE.rglob("*") if path.is_file() and "__pycache__" not in path.parts}
+    assert not {relative(path) for path in files - packed if path.suffix != ".py"}
+    packages = {path.parent for path in MODULES if path.name == "__init__.py"}
+    assert {path.parent for path in MODULES} == packages, "a folder of modules without __init__.py"

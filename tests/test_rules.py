@@ -1,8 +1,8 @@
 """Every rule file's own examples, look-alikes and known misses, read as a user's response is read.
 
-    examples       the fields must be read, each within the labelling guide's tolerance (others may be read beside them)
-    look_alikes    must give no report
-    known_misses   an example that is not read yet; the day it is, its test fails and it moves to the examples
+examples       the fields must be read, each within the labelling guide's tolerance (others may be read beside them)
+look_alikes    must give no report
+known_misses   an example that is not read yet; the day it is, its test fails and it moves to the examples
 """
 
 from __future__ import annotations

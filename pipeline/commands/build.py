@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     "--mapping", type=click.Path(path_type=Path), metavar="FILE", help="A file that says which column is what."
 )
 @click.option("--keep-text/--no-keep-text", default=True, show_default=True, help="Keep the responses' text.")
-@click.option("--lang", metavar="CODE", help="The language of responses that do not say theirs (BCP 47).")
+@click.option("--lang", metavar="CODE", help="Take this for every response's language (BCP 47).")
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record as JSON.")
 @click.option("--quiet", is_flag=True, help="Print nothing but problems.")
 @debug_option

@@ -9,6 +9,7 @@ pattern of which too little is known is searched for everywhere: the index leave
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -42,13 +43,14 @@ class PatternIndex:
     def __init__(self, patterns: Iterable[tuple[Pattern, str]]) -> None:
         self._needs: dict[frozenset[frozenset[str]], int] = {}
         self._met: dict[str, int] = {}  # word or slot character -> bits of the needs that it meets
-        self._phrases: dict[str, dict[frozenset[str], int]] = {}  # the same for words that must stand together
+        self._phrases: dict[str, list[tuple[frozenset[str], int]]] = {}  # the same for words that must stand together
         self._starts: dict[str, int] = {}  # word, slot or other character -> bits of the patterns that can begin there
         self._marks: dict[str, int] = {}  # the same for characters that belong to no word
         self._anywhere = 0
         self.entries: list[_Entry] = []
         for pattern, where in patterns:
             self._add(pattern, where)
+        self._file_needs()
         marks = "".join(re.escape(mark) for mark in sorted(self._marks))
         self._mark = re.compile(f"[{marks}]") if marks else None
 
@@ -72,16 +74,21 @@ class PatternIndex:
         phrases = frozenset(whole_words(wording, whole=piece.whole) for wording in wordings(piece.expression))
         if frozenset() in phrases:
             return 0
-        if phrases not in self._needs:
-            bit = self._needs[phrases] = 1 << len(self._needs)
-            for words in phrases:
-                telling = max(sorted(words), key=len)
-                if len(words) == 1:
-                    self._met[telling] = self._met.get(telling, 0) | bit
-                else:
-                    under = self._phrases.setdefault(telling, {})
-                    under[words] = under.get(words, 0) | bit
-        return self._needs[phrases]
+        return self._needs.setdefault(phrases, 1 << len(self._needs))
+
+    def _file_needs(self) -> None:
+        """Files every phrase under the one of its words that is in the fewest phrases."""
+        bits_of: dict[frozenset[str], int] = {}
+        for phrases, bit in self._needs.items():
+            for phrase in phrases:
+                bits_of[phrase] = bits_of.get(phrase, 0) | bit
+        uses = Counter(word for phrase in bits_of for word in phrase)
+        for phrase, bits in bits_of.items():
+            telling = min(phrase, key=lambda word: (uses[word], word))
+            if len(phrase) == 1:
+                self._met[telling] = bits
+            else:
+                self._phrases.setdefault(telling, []).append((phrase, bits))
 
     @staticmethod
     def _beginnings(pattern: Pattern) -> set[str] | None:
@@ -112,7 +119,7 @@ class PatternIndex:
             if key in begin:
                 starts |= begin[key]
             if key in phrases:
-                for phrase, bits in phrases[key].items():
+                for phrase, bits in phrases[key]:
                     if bits & ~met and phrase <= words:
                         met |= bits
         for bits in self._marks.values():

@@ -17,11 +17,26 @@ COLUMNS = 1 << 17
 NONE = "none"
 
 
+MOST_KEPT = 1 << 18
+"""So many columns are kept in memory; then the memory is emptied, so that it cannot grow with the data."""
+
+
+class _Columns(dict[str, int]):
+    """Column of each feature met so far: looking one up costs a fraction of hashing it."""
+
+    def __missing__(self, feature: str) -> int:
+        if len(self) >= MOST_KEPT:
+            self.clear()
+        column = self[feature] = zlib.crc32(feature.encode()) & (COLUMNS - 1)
+        return column
+
+
+_column_of = _Columns().__getitem__
+
+
 def columns(features: Sequence[str]) -> list[int]:
     """Hashed column of each feature."""
-    mask = COLUMNS - 1
-    crc = zlib.crc32
-    return [crc(feature.encode()) & mask for feature in features]
+    return list(map(_column_of, features))
 
 
 class RoleModel:
@@ -40,7 +55,7 @@ class RoleModel:
         """Role -> probability; the roles' probabilities and that of `none` add up to 1."""
         import numpy as np
 
-        scores = self.quantity[columns(features)].sum(axis=0, dtype=np.float32)
+        scores = np.add.reduce(self.quantity.take(columns(features), axis=0), axis=0, dtype=np.float32)
         scores = np.exp(scores - scores.max())
         scores /= scores.sum()
         return dict(zip(self.roles, scores.tolist(), strict=True))

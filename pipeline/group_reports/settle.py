@@ -240,10 +240,12 @@ class Settler:
 
     def _charging(self) -> None:
         windows = [taken for taken in self._of("window", "window_full") if taken.high <= 100]
+        # "20 to 80 every day" says nothing of full charges
+        short = {taken.claim for taken in windows if taken.role == "window_full" and taken.high < 100}
         limits = [taken for taken in self._of("limit") if 20 <= taken.value <= 100]
         floors = [taken for taken in self._of("floor") if 0 <= taken.value <= 60]
-        full_consts = self._of("limit_full")
-        frequencies = [taken for taken in self._of("full_freq") if not math.isnan(taken.value)]
+        full_consts = [taken for taken in self._of("limit_full") if taken.claim not in short]
+        frequencies = [taken for taken in self._of("full_freq") if not math.isnan(taken.value) and taken.claim not in short]
         zero = self._of("full_charges")
         habits = self._of("habit")
 

@@ -6,6 +6,7 @@ normal forms change lengths; a one-to-one table keeps `text[start:end] == raw` t
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 _SAME_LENGTH: dict[int, str] = {
@@ -18,6 +19,7 @@ _SAME_LENGTH: dict[int, str] = {
     **dict.fromkeys(map(ord, "％﹪"), "%"),
     **dict.fromkeys(map(ord, "：﹕"), ":"),
     **dict.fromkeys(map(ord, "\u200b\u200c\u200d\ufeff\u00ad"), " "),
+    ord("_"): " ",
     ord("≈"): "~",
     ord("∼"): "~",
     ord("～"): "~",
@@ -35,8 +37,16 @@ for _code in [*range(0xFF10, 0xFF1A), *range(0xFF21, 0xFF3B), *range(0xFF41, 0xF
         _SAME_LENGTH[_code] = _plain.lower()
 
 
+_HANDLE = re.compile(r"(?<!\w)@[\w.-]*\w")
+
+
 def fold(text: str) -> str:
-    """The text in lower case and plain punctuation; `len(fold(text)) == len(text)` always holds."""
+    """The text in lower case and plain punctuation; `len(fold(text)) == len(text)` always holds.
+
+    Letters and digits of an @handle become x: a number in somebody's handle is no reading.
+    """
+    if "@" in text:
+        text = _HANDLE.sub(lambda match: "@" + "x" * (len(match.group()) - 1), text)
     folded = text.translate(_SAME_LENGTH)
     lowered = folded.lower()
     if len(lowered) == len(text):

@@ -7,37 +7,15 @@ one private-use character a kind, so that a rule reads `down {percent}` and offs
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pipeline.dataset_columns import KM_PER_MILE
-from pipeline.read_text.language_data import LanguageData
-from pipeline.read_text.numbers import parse_digits
+from pipeline.read_text.language_data import LanguageData, merged, raw_language
+from pipeline.read_text.numbers import DIGITS, NumberWords, parse_digits
+from pipeline.read_text.slots import KINDS, NAME_OF, SLOT_CHARACTERS
+from pipeline.read_text.wordings import ANYTHING, WORD, Phrases, wordings
 
-# One private-use character a kind of quantity; `find_values.patterns` gives them names.
-KINDS = {
-    "percent": "\ue001",  # 3.7 %
-    "hundred": "\ue002",  # 100, 100 %, a hundred percent
-    "number": "\ue003",  # a bare number up to 100
-    "big": "\ue004",  # a bare number from 101 to 1,999
-    "thousands": "\ue005",  # 31k, 27,450, sixty thousand: a large number without a unit
-    "distance": "\ue006",  # 1,000 km and more
-    "stretch": "\ue007",  # a distance under 1,000 km: a range, a trip
-    "duration": "\ue008",  # two years, 18 months
-    "year": "\ue009",  # 2021, '22, MY23
-    "energy": "\ue00a",  # 57.5 kWh
-    "charge": "\ue00b",  # 281 Ah
-    "voltage": "\ue00c",  # 3.2 V
-    "frequency": "\ue00d",  # twice a week
-    "fraction": "\ue00e",  # a third, 9 of 10
-    "window": "\ue00f",  # 20-80 %
-    "other": "\ue010",  # 17.9 kWh/100km, 23 degrees, 1,900 euros
-    "score": "\ue011",  # 98/100
-    "rate": "\ue012",  # 15,000 miles a year, 1 % a day
-    "ratio": "\ue013",  # 60:40
-    "points": "\ue014",  # 3 percentage points
-}
-NAME_OF = {character: name for name, character in KINDS.items()}
-SLOT_CHARACTERS = "".join(KINDS.values())
 LONG_KM = 1000.0
 """A distance from here on is taken for an odometer's; a range or a trip is shorter (common practice, no source)."""
 
@@ -61,6 +39,7 @@ class Quantity:
         return (self.low + self.high) / 2
 
 
+_DIGITS = re.compile(DIGITS)
 _DIGIT_OR_WORD = re.compile(r"\d")
 _DATE = re.compile(
     r"(?<![\d.])(?:\d{1,2}[./-]\d{1,2}[./-](?:19|20)?\d\d|(?:19|20)\d\d-\d\d?-\d\d?|(?:[01]?\d|2[0-3]):[0-5]\d(?::\d\d)?)(?!\d)"
@@ -72,6 +51,7 @@ _MY = re.compile(
     r"|(?<!\w)(?:bj|ez|e\.z\.|mj|jg|baujahr|erstzulassung|modelljahr|jahrgang|zugelassen)\.?[ :]{0,2}(?:(?:0?[1-9]|1[0-2])\s?[/.-]\s?)?'?((?:20)?\d\d)(?!\d|/\d|[.,]\d|\s?%|k)"
 )
 _SCORE = re.compile(r"(?<![\d/.,])(\d{1,3}(?:[.,]\d+)?)\s?/\s?100(?![\d/.,]\d| ?k|\d)")
+_OF_A_HUNDRED = re.compile(r"(?<![\d/.,])(\d{2,3}(?:[.,]\d+)?)\s(?:left\s)?(?:out of|of|from|von|sur|sobre|de|van|av|su)\s(?:a\s|the\s)?(?:hundred|100|hundert|cent|cien|honderd|hundre|cento|cem)(?![\w%])")
 _RATIO = re.compile(r"(?<![\d/.,:])(\d{1,2})\s?[:/]\s?(\d{1,2})(?![\d/:]|[.,]\d)")
 _IN_HUNDRED = re.compile(r"\d{1,3}")
 _YEAR = re.compile(r"(?:19[89]\d|20[0-3]\d)$")
@@ -80,11 +60,38 @@ _ARROW = re.compile(r"\s?(?:->|=>|→|➡|➔|>|-->)\s?")
 _VERSION_BEFORE = re.compile(r"[a-zß-ÿ#_][-]?$")
 
 
+class SaidWords:
+    """The words of what is said without digits: where none of them is in a text, its expression need not be tried."""
+
+    def __init__(self, language: LanguageData) -> None:
+        code = language.code
+        said = [str(entry["pattern"]).replace("{n}", "#") for entry in merged(code, "frequency")]
+        self.frequency = Phrases(wording for source in said for wording in wordings(source))
+        plural = str(raw_language(code).get("weekday_plural", "s") or "")
+        days = [str(day) for day in merged(code, "weekdays")]
+        self.weekday = Phrases(wording for day in days for wording in wordings(f"(?:{day})(?:{re.escape(plural)})?"))
+        self.percent_and_half = Phrases(wordings(language.percent_and_half.pattern))
+        self.half_percent = Phrases(wordings(language.half_percent.pattern))
+        self.fraction = Phrases(wordings(language.fraction.pattern))
+        self.a_duration = Phrases(wordings(language.a_duration.pattern))
+        self.numbers = Phrases(wording for words in language.number_words for wording in _beginnings(words))
+
+
+def _beginnings(words: NumberWords) -> Iterable[str]:
+    """With what a number in words can begin; a language that writes numbers together leaves that open."""
+    if words.compounds:
+        return (ANYTHING,)
+    return [word for said in (words.ones, words.tens, words.hundreds, words.hundred, words.thousand) for word in said]
+
+
 class QuantityScanner:
     """Finds the quantities of texts in one language."""
 
     def __init__(self, language: LanguageData) -> None:
         self.language = language
+        self.said = SaidWords(language)
+        self._number = language.number
+        self._fractions = {re.sub(r"\s", "", word): value for word, value in language.fractions.items()}
 
     # -- one number -------------------------------------------------------------------------------------------
 
@@ -274,12 +281,13 @@ class QuantityScanner:
     def scan(self, text: str) -> list[Quantity]:
         """The quantities of a folded text, in order, none overlapping another."""
         taken: list[Quantity] = []
-        taken.extend(self._special(text))
+        words = set(WORD.findall(text))
+        taken.extend(self._special(text, words))
         taken.sort(key=lambda quantity: quantity.start)
         busy = [(quantity.start, quantity.end) for quantity in taken]
         found: list[Quantity] = []
         position, block = 0, 0
-        finder = self.language.number
+        finder = self._number if self.said.numbers.possible(words) else _DIGITS
         while match := finder.search(text, position):
             while block < len(busy) and busy[block][1] <= match.start():
                 block += 1
@@ -293,9 +301,9 @@ class QuantityScanner:
         merged = self._ranges(text, sorted([*taken, *found], key=lambda quantity: quantity.start))
         return self._same_reading_twice(text, merged)
 
-    def _special(self, text: str) -> list[Quantity]:
+    def _special(self, text: str, words: set[str]) -> list[Quantity]:
         """What is more than a number: dates, frequencies, fractions, scores, ratios, short years."""
-        language = self.language
+        language, said = self.language, self.said
         out: list[Quantity] = []
         taken: list[tuple[int, int]] = []
 
@@ -340,6 +348,10 @@ class QuantityScanner:
                 value = parse_digits(match.group(1), thousands=False)
                 if value <= 110:
                     add(Quantity("score", match.start(), match.end(), value, value, "%", match.group()))
+            for match in _OF_A_HUNDRED.finditer(text):
+                value = parse_digits(match.group(1), thousands=False)
+                if value <= 110:
+                    add(Quantity("score", match.start(), match.end(), value, value, "%", match.group()))
             for match in _RATIO.finditer(text):
                 left, right = float(match.group(1)), float(match.group(2))
                 if left + right == 100:
@@ -356,24 +368,24 @@ class QuantityScanner:
                             match.group(),
                         )
                     )
-        for match in language.frequency.finditer(text):
+        for match in language.frequency.finditer(text) if said.frequency.possible(words) else ():
             value = self._frequency(match)
             add(Quantity("frequency", match.start(), match.end(), value, value, "1/week", match.group()))
-        for match in language.weekday.finditer(text):
+        for match in language.weekday.finditer(text) if said.weekday.possible(words) else ():
             if quantity := self._weekdays(match):
                 add(quantity)
-        for match in language.percent_and_half.finditer(text):
+        for match in language.percent_and_half.finditer(text) if said.percent_and_half.possible(words) else ():
             add(Quantity("percent", match.start(), match.end(), 1.5, 1.5, "%", match.group()))
-        for match in language.half_percent.finditer(text):
+        for match in language.half_percent.finditer(text) if said.half_percent.possible(words) else ():
             if _AND_BEFORE.search(text[max(0, match.start() - 8) : match.start()]):
                 continue  # "three and a half percent"
             add(Quantity("percent", match.start(), match.end(), 0.5, 0.5, "%", match.group()))
-        for match in language.fraction.finditer(text):
+        for match in language.fraction.finditer(text) if said.fraction.possible(words) else ():
             if _AND_BEFORE.search(text[max(0, match.start() - 8) : match.start()]):
                 continue
-            value = language.fractions[re.sub(r"\s", " ", match.group())]
+            value = self._fractions[re.sub(r"\s", "", match.group())]
             add(Quantity("fraction", match.start(), match.end(), value, value, "%", match.group()))
-        for match in language.a_duration.finditer(text):
+        for match in language.a_duration.finditer(text) if said.a_duration.possible(words) else ():
             months = 12.0 if match.group("years") else 1.0
             end = match.end()
             if half := language.half_after_unit.match(text, end):
@@ -425,7 +437,7 @@ class QuantityScanner:
             if _plural(language.code)
             else False
         )
-        if not days or not (before or plural):
+        if not days or not (before or plural or len(days) >= 2):
             return None
         count = float(len(days))
         return Quantity("frequency", match.start(), match.end(), count, count, "1/week", said)
@@ -510,7 +522,9 @@ class QuantityScanner:
                 else 1.0
             )
             if left.unit is None and right.unit is not None:
-                thousandfold = low < 1000 <= right.low / factor and _K_TAIL.search(text[right.start : right.end])
+                thousandfold = low < 1000 <= right.low / factor and (
+                    _K_TAIL.search(text[right.start : right.end]) or low * 1000 >= 0.8 * right.low / factor
+                )
                 low = low * (1000 if thousandfold else 1) * factor
             elif (
                 left.unit is None
@@ -602,7 +616,7 @@ _LEVEL_BEFORE = re.compile(
 _TKM = re.compile(r"\s?(?:tkm|kkm|k\s?km|tsd\.?\s?km|t\.?\s?km)(?![a-z])")
 _M_MILES = re.compile(r"\s?m(?![a-z0-9'])")
 _EVERY = re.compile(r"\s?(?:every|each|jeden|chaque|cada|elke|hver|ogni)")
-_K_TAIL = re.compile(r"\d\s?(?:k|tkm|t)|thousand|tausend|mil|tsd|mila|tusen|duizend|mille")
+_K_TAIL = re.compile(r"\d\s?(?:k(?!m)|tkm|t)|thousand|tausend|mil|tsd|mila|tusen|duizend|mille")
 _RANGE_LETTER_OK = re.compile(r"(?:^|[\s(])(?:l'|all'|dell'|al|x)$|[.,;:!?]$")
 
 

@@ -8,14 +8,16 @@ look ahead or behind are left out, which can only make it wider.
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Iterable
 from functools import lru_cache
 
-from pipeline.read_text.quantities import SLOT_CHARACTERS
+from pipeline.read_text.slots import SLOT_CHARACTERS
 
 ANYTHING = "\ufffc"
 """In a wording: any characters, or none."""
-MOST_WORDINGS = 4000
-"""Where there would be more wordings than this, what was read so far becomes `ANYTHING`."""
+MOST_WORDINGS = 10_000
+"""Where there would be more wordings than this, what comes next is `ANYTHING`."""
 MOST_LISTED = 12
 """A class of more characters than this is `ANYTHING`."""
 WORD = re.compile(r"\w+")
@@ -61,7 +63,7 @@ def _alternatives(source: str, position: int) -> tuple[set[str], int]:
             if position < len(source) and source[position] in "?+":
                 position += 1
         if len(current) * len(atom) > MOST_WORDINGS:
-            current = {ANYTHING}
+            atom = {ANYTHING}
         current = {wording + piece for wording in current for piece in atom}
     return out | current, position
 
@@ -135,3 +137,29 @@ def whole_words(wording: str, *, whole: bool = True) -> frozenset[str]:
             and (whole or 0 < match.start() < match.end() < len(wording))
         )
     )
+
+
+class Phrases:
+    """Many wordings behind one look-up: `possible` tells in one pass over a text's words whether any can be in it.
+
+    `certain` is False where a wording has no word of its own; the answer is then always yes.
+    """
+
+    def __init__(self, said: Iterable[str], *, whole: bool = True) -> None:
+        listed = {whole_words(wording, whole=whole) for wording in said}
+        self.certain = frozenset() not in listed
+        listed.discard(frozenset())
+        uses = Counter(word for phrase in listed for word in phrase)
+        self._single = {word for phrase in listed if len(phrase) == 1 for word in phrase}
+        self._under: dict[str, list[frozenset[str]]] = {}
+        for phrase in listed:
+            if self._single.isdisjoint(phrase):
+                # filed under the word that is in the fewest phrases
+                self._under.setdefault(min(phrase, key=lambda word: (uses[word], word)), []).append(phrase)
+
+    def possible(self, words: set[str]) -> bool:
+        """Whether all words of one of the phrases are among these."""
+        if not self.certain or not self._single.isdisjoint(words):
+            return True
+        under = self._under
+        return any(phrase <= words for word in words & under.keys() for phrase in under[word])
