@@ -61,4 +61,4 @@ def test_every_library_is_named() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     for requirement in project["dependencies"]:
         name = re.split(r"[<>=\[]", requirement)[0]
-        assert re.search(rf"\b{re.escape(name)}\b", TEXT), name
+        assert re.search(rf"\b{re.escape(name)}\b", TEXT, re.I), name

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from pipeline.read_text.quantities import Quantity
 
-_MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mi|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
-_KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|kilomet\w+|klicks|km/h|kilómet\w+|quilómet\w+|chilomet\w+)(?!\w)")
+_MILES_WORD = re.compile(r"(?<!\w)(?:miles|mile|mls|mph|meilen|millas|milhas|miglia|mijlen)(?!\w)")
+_KM_WORD = re.compile(r"(?<![a-z])(?:km|kms|klicks|km/h)(?!\w)|kil[oóò]m[eéè]t\w*|quil[oóô]met\w*|chilomet\w*")
 
 
 def distance_unit(own: str, whole: str, quantities: Sequence[Quantity]) -> str | None:

@@ -14,6 +14,7 @@ from typing import Any
 from pipeline.find_values.pattern_index import PatternIndex
 from pipeline.find_values.patterns import Pattern, compiled
 from pipeline.find_values.rule_files import Rule, RuleSet
+from pipeline.read_text.bounds import MOST_MATCHES, TooMuch
 from pipeline.read_text.quantities import NAME_OF, Quantity
 from pipeline.read_text.sentences import Sentence, containing
 
@@ -125,7 +126,10 @@ class RuleMatcher:
         slots = [character for character in set(text) if character in NAME_OF]
         by_start = {quantity.start: quantity for quantity in quantities}
         claims: list[Claim] = []
-        for number, match in self._index.matches(text, slots):
+        found = self._index.matches(text, slots)
+        if len(found) > MOST_MATCHES:
+            raise TooMuch(f"more than {MOST_MATCHES:,} matches of rules: no sentence of anybody")
+        for number, match in found:
             rule = self.rules[number]
             roles = self._index.entries[number].pattern.roles
             sentence = containing(spans, match.start())

@@ -14,7 +14,7 @@ from typing import Literal
 
 from pipeline.find_values.match_rules import RuleMatcher
 from pipeline.find_values.merge_answers import merge_answers
-from pipeline.find_values.role_model import RoleModel, shipped_model
+from pipeline.find_values.role_model import ReportJudge, RoleModel, shipped_model
 from pipeline.find_values.rule_files import BUILT_IN, PackInfo, languages_with_rules, pack_info
 from pipeline.find_values.scene import Scene
 from pipeline.find_values.spacy_pipeline import (
@@ -26,6 +26,7 @@ from pipeline.find_values.spacy_pipeline import (
 )
 from pipeline.find_values.survey_answers import answer_lines, read_answers
 from pipeline.group_reports.vehicles import Vehicle
+from pipeline.read_text.bounds import MOST_CHARACTERS, calm
 from pipeline.read_text.first_look import FirstLook
 from pipeline.read_text.fold import fold
 from pipeline.read_text.language_data import available
@@ -38,7 +39,7 @@ _SAME_PACK = {"no": "nb", "nn": "nb"}
 class LanguageReader:
     """Everything that reading one language takes: the first look, and the pipeline for what survives it."""
 
-    def __init__(self, language: str, packs: Sequence[Path], model: RoleModel | None = None) -> None:
+    def __init__(self, language: str, packs: Sequence[Path], model: RoleModel | ReportJudge | None = None) -> None:
         self.language = language
         self.model = model
         self.nlp = extraction_pipeline(language, packs, model)
@@ -63,7 +64,10 @@ class LanguageReader:
 
     def read(self, original: str, reply: bool, answered: tuple[tuple[int, int], ...] = ()) -> Reading:
         """What a text reports, and what was turned down in it."""
-        folded = fold(original)
+        cut = len(original) > MOST_CHARACTERS
+        if cut:
+            original = original[:MOST_CHARACTERS]
+        folded = calm(fold(original))
         if not self.first_look.may_report(folded):
             return Reading()
         scene = Scene(original, reply=reply, answered=answered, folded=folded)
@@ -72,6 +76,9 @@ class LanguageReader:
             Refusal(one.role, original[one.start : one.end], one.start, one.end, one.rule.id, one.rule.refuse or "")
             for one in scene.matches.refused
         ]
+        if cut:
+            reason = f"only the first {MOST_CHARACTERS:,} characters of a response are read"
+            refusals.append(Refusal("", "", MOST_CHARACTERS, MOST_CHARACTERS, "bounds.length", reason))
         refusals.sort(key=lambda refusal: (refusal.start, refusal.end))
         return Reading(scene.reports, refusals)
 
@@ -95,8 +102,12 @@ class ResponseReader:
 
     def _reader(self, language: str) -> LanguageReader:
         if language not in self._readers:
-            self._readers[language] = LanguageReader(language, self._packs, self._model if language == "en" else None)
+            self._readers[language] = LanguageReader(language, self._packs, self._model_for(language))
         return self._readers[language]
+
+    def _model_for(self, language: str) -> RoleModel | ReportJudge | None:
+        """The role model knows English; in other languages rules give the roles and the judge weighs the reports."""
+        return self._model if language == "en" or self._model is None else ReportJudge(self._model)
 
     def read(self, responses: Sequence[Response]) -> list[Reading]:
         """One `Reading` a response, in the order given."""

@@ -43,9 +43,18 @@ class RoleModel:
     """Probabilities of roles for quantities, and of acceptance for constants."""
 
     def __init__(
-        self, roles: Sequence[str], quantity: Any, constant: Any, report: Any | None = None, right: Any | None = None
+        self,
+        roles: Sequence[str],
+        quantity: Any,
+        constant: Any,
+        report: Any | None = None,
+        right: Any | None = None,
+        plain_report: Any | None = None,
+        plain_right: Any | None = None,
     ) -> None:
         self.roles = list(roles)
+        self.plain_report = plain_report
+        self.plain_right = plain_right
         self.quantity = quantity
         self.constant = constant
         self.report = report
@@ -72,6 +81,28 @@ class RoleModel:
         return _chance(self.report, hashed), _chance(self.right, hashed)
 
 
+WORDY = ("v=", "v2=", "v-open=", "w=")
+"""Features that are words of one language."""
+
+
+class ReportJudge:
+    """Judges possible reports in a language that the role model was not trained in.
+
+    It sees what is the same in every language: the rules that fired, the gates, the fields, questions, the count.
+    """
+
+    def __init__(self, model: RoleModel) -> None:
+        self.report = model.plain_report
+        self.right = model.plain_right
+
+    def of_report(self, features: Sequence[str]) -> tuple[float, float]:
+        """The probabilities that a possible report is one, and that every value of it is right."""
+        if self.report is None or self.right is None:
+            return 1.0, 1.0
+        hashed = columns([feature for feature in features if not feature.startswith(WORDY)])
+        return _chance(self.report, hashed), _chance(self.right, hashed)
+
+
 def _chance(weights: Any, hashed: Sequence[int]) -> float:
     import numpy as np
 
@@ -79,7 +110,7 @@ def _chance(weights: Any, hashed: Sequence[int]) -> float:
     return float(1 / (1 + np.exp(-score)))
 
 
-PARTS = ("quantity", "constant", "report", "right")
+PARTS = ("quantity", "constant", "report", "right", "plain_report", "plain_right")
 
 
 @cache

@@ -5,14 +5,25 @@ from __future__ import annotations
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from pipeline.find_values.match_rules import Matches
+from pipeline.find_values.match_rules import Matches, Refused
 from pipeline.find_values.role_features import FeatureMaker
+from pipeline.find_values.rule_files import Rule
+from pipeline.read_text.bounds import calm
 from pipeline.read_text.fold import fold
 
 if TYPE_CHECKING:
     from pipeline.read_text.quantities import Quantity
     from pipeline.read_text.sentences import Sentence
     from pipeline.response import FoundValue, Report
+
+
+SHOWN = 80
+"""Characters of an overlong response that its refusal shows."""
+
+
+def over_bound(reason: str) -> Rule:
+    """The rule that refuses what goes over a bound of `read_text.bounds`."""
+    return Rule(id="bounds.response", topic="bounds", patterns=(), refuse=reason, pack="crowdfade")
 
 
 class Scene:
@@ -36,7 +47,7 @@ class Scene:
         self.original = original
         self.reply = reply
         self.answered = answered
-        self.folded = fold(original) if folded is None else folded
+        self.folded = calm(fold(original)) if folded is None else folded
         self.own = self.folded
         self.text = self.folded
         self.quoted: tuple[tuple[int, int], ...] = answered
@@ -46,6 +57,11 @@ class Scene:
         self.silent = False
         self.reports: list[Report] = []
         self.possible: list[tuple[Any, dict[str, FoundValue], list[str]]] = []
+
+    def stop(self, reason: str) -> None:
+        """Nothing more is read: the response goes over a bound, which is among its refusals."""
+        self.silent = True
+        self.matches = Matches(refused=[Refused(0, min(SHOWN, len(self.original)), over_bound(reason))])
 
     @cached_property
     def features(self) -> FeatureMaker:

@@ -29,15 +29,17 @@ from pipeline.find_values.decide import Decider
 from pipeline.find_values.distance_unit import distance_unit
 from pipeline.find_values.match_rules import NEVER_ALONE, Refused, RuleMatcher
 from pipeline.find_values.report_features import report_features
-from pipeline.find_values.role_model import RoleModel, shipped_model
+from pipeline.find_values.role_model import ReportJudge, RoleModel, shipped_model
 from pipeline.find_values.rule_files import Rule, load_rules
 from pipeline.find_values.scene import Scene
 from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
+from pipeline.read_text.bounds import MOST_QUANTITIES, TooMuch
 from pipeline.read_text.language_data import LanguageData, language_data
 from pipeline.read_text.quantities import NAME_OF, QuantityScanner, abstract
 from pipeline.read_text.quotations import blank, find_quotations
 from pipeline.read_text.sentences import sentences
+from pipeline.read_text.uncommon_quantities import uncommon_quantities
 from pipeline.read_text.wordings import WORD
 from pipeline.response import FoundValue, Report
 
@@ -81,7 +83,10 @@ class Component:
         if scene is None:
             scene = doc.user_data[_SCENE] = Scene(doc.text)
         if not scene.silent:
-            self.step.apply(scene)
+            try:
+                self.step.apply(scene)
+            except TooMuch as bound:
+                scene.stop(str(bound))
         return doc
 
 
@@ -97,7 +102,9 @@ class QuantityStep:
         quotations = find_quotations(scene.folded)
         scene.quoted = tuple(sorted((*quotations.quoted, *scene.answered)))
         scene.own = blank(scene.folded, scene.quoted)
-        scene.quantities = self.scanner.scan(scene.own)
+        scene.quantities = uncommon_quantities(scene.own, self.scanner.scan(scene.own))
+        if len(scene.quantities) > MOST_QUANTITIES:
+            raise TooMuch(f"more than {MOST_QUANTITIES} quantities: a table or a dump")
         scene.text = abstract(scene.own, scene.quantities)
         if self.matcher is not None and all(quantity.kind in SILENT_KINDS for quantity in scene.quantities):
             words = {*WORD.findall(scene.text), *(mark for mark in set(scene.text) if mark in NAME_OF)}
@@ -160,16 +167,16 @@ class VehicleStep:
 class ReportStep:
     """Lets the report model judge which possible report is one, and how sure it is."""
 
-    model: RoleModel | None
+    model: RoleModel | ReportJudge | None
 
     def apply(self, scene: Scene) -> None:
         """The reports, with what was turned down among the refusals."""
         count = len(scene.possible)
         for vehicle, values, features in scene.possible:
+            features.extend(report_features(scene, vehicle, values, count, scene.reply))
             if self.model is None:
                 scene.reports.append(Report(values))
                 continue
-            features.extend(report_features(scene, vehicle, values, count, scene.reply))
             chance, right = self.model.of_report(features)
             if chance >= LEAST_SURE_REPORT:
                 scene.reports.append(Report(values, round(right, 4)))
@@ -241,7 +248,7 @@ class Tokenizer:
 
 
 def extraction_pipeline(
-    language: str, packs: Sequence[str | Path] = (), model: RoleModel | Shipped | None = "shipped"
+    language: str, packs: Sequence[str | Path] = (), model: RoleModel | ReportJudge | Shipped | None = "shipped"
 ) -> Language:
     """A blank language with the steps of reading; `model` may be a model of one's own, or None for rules alone."""
     nlp = spacy.blank("xx")
@@ -253,6 +260,7 @@ def extraction_pipeline(
         nlp.add_pipe(component, config=named if component in ("crowdfade_roles", "crowdfade_reports") else of_language)
     if isinstance(model, RoleModel):
         step_of(nlp, "crowdfade_roles", RoleStep).decider = Decider(model)
+    if isinstance(model, RoleModel | ReportJudge):
         step_of(nlp, "crowdfade_reports", ReportStep).model = model
     return nlp
 

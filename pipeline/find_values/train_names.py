@@ -223,7 +223,9 @@ def main() -> None:
             finders[one.lang] = NameFinder(tracker_data(one.lang) or tracker_data("en"), one.lang)
         texts.append(learnable(one, finders[one.lang]))
     print(f"{len(texts)} texts, {sum(len(one.names) for one in texts)} names")
-    train(texts, given.passes).to_disk(given.to)
+    model = train(texts, given.passes)
+    model.meta["name"], model.meta["description"] = "vehicle_names", "Names of vehicles in what their owners write"
+    model.to_disk(given.to)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,8 @@ from typing import Any
 from pipeline.find_values.decide import FOLLOWERS
 from pipeline.find_values.labelled import Labelled, constant_is_right, read_labelled, roles_of
 from pipeline.find_values.reader import LanguageReader
-from pipeline.find_values.role_model import COLUMNS, NONE, PARTS, RoleModel, columns
+from pipeline.find_values.report_features import report_features
+from pipeline.find_values.role_model import COLUMNS, NONE, PARTS, WORDY, RoleModel, columns
 from pipeline.group_reports.settle import REPORTABLE
 
 ROLES = (
@@ -135,21 +136,27 @@ class ReportSamples:
     all_right: list[int] = field(default_factory=list)
 
 
-def collect_reports(labelled: Sequence[Labelled], model: RoleModel, samples: ReportSamples) -> None:
-    """Adds the possible reports that a role model makes of labelled responses, with what the labels say of them."""
+def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, samples: ReportSamples) -> None:
+    """Adds the possible reports that a role model makes of labelled responses, with what the labels say of them.
+
+    Without a model the rules alone make them, and only what is the same in every language is kept of the features.
+    """
     from pipeline.score_readings.compare import agrees, pair_reports
 
     readers: dict[str, LanguageReader] = {}
     for item in labelled:
         reader = readers.setdefault(item.lang, LanguageReader(item.lang, (), model=model))
-        _, possible = reader.possible(item.text, item.parent_id is not None)
+        scene, possible = reader.possible(item.text, item.parent_id is not None)
         got = [{name: found.value for name, found in values.items()} for _, values, _ in possible]
         wanted = item.wanted()
         partner: dict[int, dict[str, Any]] = {}
         for left, right in pair_reports(got, wanted):
             if left is not None and right is not None:
                 partner[left] = wanted[right]
-        for index, (_, _, features) in enumerate(possible):
+        for index, (vehicle, values, features) in enumerate(possible):
+            if model is None:
+                features = report_features(scene, vehicle, values, len(possible), item.parent_id is not None)
+                features = [feature for feature in features if not feature.startswith(WORDY)]
             label = partner.get(index)
             fields = set(got[index]) | set(label or ())
             right = [
@@ -164,6 +171,8 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel, samples: Rep
 
 def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
     """The whole model; the report part learns from responses whose writers the role part had not seen."""
+    everything = labelled
+    labelled = [item for item in labelled if item.lang == "en"]
     writers = sorted({item.writer.split("-")[0] for item in labelled})
     fold_of = {writer: number % folds for number, writer in enumerate(writers)}
     reports = ReportSamples()
@@ -173,6 +182,10 @@ def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
         if inside and outside:
             collect_reports(outside, fit_roles(collect(inside)), reports)
     model = fit_roles(collect(labelled))
+    plain = ReportSamples()
+    collect_reports(everything, None, plain)
+    model.plain_report = fit_yes_no(plain.rows, plain.is_report, PENALTY_REPORT)
+    model.plain_right = fit_yes_no(plain.rows, plain.all_right, PENALTY_RIGHT)
     model.report = fit_yes_no(reports.rows, reports.is_report, PENALTY_REPORT)
     model.right = fit_yes_no(reports.rows, reports.all_right, PENALTY_RIGHT)
     return model

@@ -13,6 +13,7 @@ from importlib import resources
 from typing import Any
 
 from pipeline.declarative_files import parse_yaml
+from pipeline.read_text.wordings import ANYTHING, Guarded, wordings
 
 
 @dataclass(slots=True)
@@ -46,11 +47,17 @@ def _any(words: Iterable[Any]) -> str:
     return "|".join(word.replace(" ", r"\s") for word in ordered) or r"(?!)"
 
 
+def _guarded(expression: str, needs: str, *, whole: bool = True) -> Guarded:
+    """An expression with the one whose words it needs; without `whole` those may begin inside longer words."""
+    before = "" if whole else ANYTHING
+    return Guarded(re.compile(expression), (before + wording for wording in wordings(needs)))
+
+
 class AnchorFinder:
     """Finds the owner and order words of one language (names come from `names`)."""
 
     def __init__(self, data: dict[str, Any]) -> None:
-        self.relations: list[tuple[re.Pattern[str], str, str]] = []
+        self.relations: list[tuple[Guarded, str, str]] = []
         my = _any(data.get("possessive_own") or ["my"])
         speaks = _any(data.get("speaks") or [])
         after_own = data.get("possessive_suffix") or r"(?:'s|s'|s(?=\s\w))"
@@ -63,7 +70,7 @@ class AnchorFinder:
         has_verbs = data.get("has_verbs") or "(?:has|drives|owns)"
         every = _any(word for entry in data.get("relations") or [] for word in entry["words"])
         self.relation_word = re.compile(rf"\s?(?:{every})(?!\w)")
-        self.mentions: list[tuple[re.Pattern[str], str, str]] = []
+        self.mentions: list[tuple[Guarded, str, str]] = []
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
             bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\())"
@@ -75,20 +82,23 @@ class AnchorFinder:
                 if not data.get("relation_pattern")
                 else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
             )
-            self.relations.append((re.compile(owner), entry["whose"], entry.get("gender", "n")))
+            self.relations.append((_guarded(owner, f"(?:{words})s?"), entry["whose"], entry.get("gender", "n")))
             if entry["whose"] == "other":
                 gives = data.get("gives") or r"\s(?:\w+\s)?(?:passed|gave|left|sold|handed|lent|bought|bequeathed)\s(?:it\sto\s)?(?:me|us)"
                 mention = rf"(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"
-                self.mentions.append((re.compile(mention), entry["whose"], entry.get("gender", "n")))
-        self.described = re.compile(rf"(?<!\w){data['described']}(?!\w)") if data.get("described") else None
+                self.mentions.append((_guarded(mention, words), entry["whose"], entry.get("gender", "n")))
+        described = rf"(?<!\w){data.get('described')}(?!\w)"
+        self.described = _guarded(described, described) if data.get("described") else None
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
-        self.fleet = re.compile(rf"(?<!\w)(?:{'|'.join(data.get('fleet') or ['(?!)'])})(?!\w)")
+        fleet = "|".join(data.get("fleet") or ["(?!)"])
+        self.fleet = _guarded(rf"(?<!\w)(?:{fleet})(?!\w)", fleet)
         self.numbered = re.compile(rf"(?<!\w){data['numbered']}\s?(\d{{1,3}}|[a-d])(?!\w)") if data.get("numbered") else None
         self.subsets = {str(word): list(indexes) for word, indexes in (data.get("subset") or {}).items()}
-        self.subset = re.compile(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)")
-        self.both = re.compile(rf"(?<![\w])(?:{_any(data.get('both') or [])})(?!\w)")
+        self.subset = _guarded(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)", _any(self.subsets))
+        both = _any(data.get("both") or [])
+        self.both = _guarded(rf"(?<![\w])(?:{both})(?!\w)", both)
         self.ordinals = [
-            (re.compile(rf"(?:{_any(entry['words'])})(?!\w)"), str(entry["index"]))
+            (_guarded(rf"(?:{_any(entry['words'])})(?!\w)", _any(entry["words"]), whole=False), str(entry["index"]))
             for entry in data.get("ordinals") or []
         ]
         self.pronouns: dict[str, re.Pattern[str]] = {}
@@ -97,7 +107,7 @@ class AnchorFinder:
             for word in words:
                 by_word.setdefault(str(word), "")
                 by_word[str(word)] += gender
-        self.pronoun = re.compile(rf"(?<![\w'])(?:{_any(by_word)})(?![\w])")
+        self.pronoun = _guarded(rf"(?<![\w'])(?:{_any(by_word)})(?![\w])", _any(by_word))
         self.pronoun_gender = by_word
         self.speaks = re.compile(rf"\s(?:also\s)?(?:{speaks})(?!\w)")
 

@@ -108,6 +108,8 @@ class NameFinder:
 
     def _looks(self, token: str) -> int:
         """0 no name, 1 a capitalised or coded word that may be one, 2 one that is in no list of common words."""
+        if token[0].islower() and (token.isalpha() or not any(map(str.isdigit, token))):
+            return 0
         low = token.lower().removesuffix("'s")
         if low in self.not_names or len(low) < 2:
             return 0

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 DIGITS = r"(?:\d{1,3}(?:[ ,.']\d{3})+(?:[.,]\d{1,2})?(?![\d])|\d+(?:[.,]\d+)?(?!\d)|(?<![\d\w])[.]\d+)"
 """Regular expression source for a number in digits, with or without separators."""
 
+MOST_WORDS = 24
+"""A number in words has fewer words than this; only so many are tried."""
 _GROUPS = re.compile(r"\d{1,3}(?:[ ,.']\d{3})+")
 
 
@@ -120,6 +122,7 @@ class NumberWords:
     def longest(self, raw: str) -> tuple[str, float] | None:
         """The longest beginning of `raw` that makes one number, without words of joining at its end."""
         ends = [match.start() for match in re.finditer(r"[ -]", raw)] + [len(raw)]
+        ends = ends[:MOST_WORDS]
         for end in reversed(ends):
             piece = raw[:end]
             if re.split(r"[ -]", piece)[-1] in self.joiners:

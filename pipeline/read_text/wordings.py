@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
+from collections.abc import Set as AbstractSet
 from functools import lru_cache
 
 from pipeline.read_text.slots import SLOT_CHARACTERS
@@ -157,9 +158,29 @@ class Phrases:
                 # filed under the word that is in the fewest phrases
                 self._under.setdefault(min(phrase, key=lambda word: (uses[word], word)), []).append(phrase)
 
-    def possible(self, words: set[str]) -> bool:
+    def possible(self, words: AbstractSet[str]) -> bool:
         """Whether all words of one of the phrases are among these."""
         if not self.certain or not self._single.isdisjoint(words):
             return True
         under = self._under
         return any(phrase <= words for word in words & under.keys() for phrase in under[word])
+
+
+@lru_cache(maxsize=16)
+def words_of(text: str) -> frozenset[str]:
+    """The words of a text; kept for the few texts at hand, since many steps ask."""
+    return frozenset(WORD.findall(text))
+
+
+class Guarded:
+    """An expression that is tried only on texts that hold the words of one of the wordings it is known to need."""
+
+    __slots__ = ("_said", "finditer_all")
+
+    def __init__(self, expression: re.Pattern[str], said: Iterable[str]) -> None:
+        self.finditer_all = expression.finditer
+        self._said = Phrases(said)
+
+    def finditer(self, text: str) -> Iterable[re.Match[str]]:
+        """The matches in the text, as the expression itself would give them."""
+        return self.finditer_all(text) if self._said.possible(words_of(text)) else ()
