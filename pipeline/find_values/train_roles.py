@@ -17,6 +17,7 @@ from pipeline.find_values.labelled import Labelled, constant_is_right, read_labe
 from pipeline.find_values.reader import LanguageReader
 from pipeline.find_values.report_features import report_features
 from pipeline.find_values.role_model import COLUMNS, NONE, PARTS, WORDY, RoleModel, columns
+from pipeline.find_values.rule_files import languages_with_rules, load_rules
 from pipeline.group_reports.settle import REPORTABLE
 
 ROLES = (
@@ -25,6 +26,9 @@ ROLES = (
 )  # fmt: skip
 PENALTY, PENALTY_REPORT, PENALTY_RIGHT = 1.0, 2.0, 6.0
 STEPS = 80
+EXAMPLES = "examples"
+OTHER_LANGUAGES_COUNT = 4
+"""So often each response of another language counts beside an English one, of which there are many more."""
 FOLDS = 4
 SMALLEST = 0.02
 """Rows whose weights are all smaller than this are not shipped."""
@@ -133,6 +137,7 @@ class ReportSamples:
 
     rows: list[list[int]] = field(default_factory=list)
     is_report: list[int] = field(default_factory=list)
+    right_rows: list[list[int]] = field(default_factory=list)
     all_right: list[int] = field(default_factory=list)
 
 
@@ -166,12 +171,26 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, sampl
             ]
             samples.rows.append(columns(features))
             samples.is_report.append(int(any(name in REPORTABLE for name in right)))
-            samples.all_right.append(int(label is not None and len(right) == len(fields)))
+            if item.writer != EXAMPLES:  # an example names only the fields that its rule reads
+                samples.right_rows.append(samples.rows[-1])
+                samples.all_right.append(int(label is not None and len(right) == len(fields)))
+
+
+def rule_examples(language: str) -> list[Labelled]:
+    """The examples and look-alikes of a language's rule files, as labelled responses of the writer `EXAMPLES`."""
+    rules = load_rules(language)
+    out: list[Labelled] = []
+    for rule in (*rules.rules, *rules.gates):
+        for text, wanted in rule.examples:
+            fields = wanted[0] if isinstance(wanted, list) else wanted
+            out.append(Labelled(rule.id, text, language, EXAMPLES, [{"whose": "own", **fields}]))
+        out.extend(Labelled(rule.id, text, language, EXAMPLES, []) for text in rule.look_alikes)
+    return out
 
 
 def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
     """The whole model; the report part learns from responses whose writers the role part had not seen."""
-    everything = labelled
+    everything = list(labelled)
     labelled = [item for item in labelled if item.lang == "en"]
     writers = sorted({item.writer.split("-")[0] for item in labelled})
     fold_of = {writer: number % folds for number, writer in enumerate(writers)}
@@ -183,11 +202,18 @@ def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
             collect_reports(outside, fit_roles(collect(inside)), reports)
     model = fit_roles(collect(labelled))
     plain = ReportSamples()
-    collect_reports(everything, None, plain)
+    for item in labelled:
+        everything.remove(item)
+    collect_reports(labelled, None, plain)
+    for _ in range(OTHER_LANGUAGES_COUNT):
+        collect_reports(everything, None, plain)
+    for language in languages_with_rules():
+        collect_reports(rule_examples(language), None, plain)
     model.plain_report = fit_yes_no(plain.rows, plain.is_report, PENALTY_REPORT)
-    model.plain_right = fit_yes_no(plain.rows, plain.all_right, PENALTY_RIGHT)
+    model.plain_right = fit_yes_no(plain.right_rows, plain.all_right, PENALTY_RIGHT)
+    collect_reports(rule_examples("en"), model, reports)
     model.report = fit_yes_no(reports.rows, reports.is_report, PENALTY_REPORT)
-    model.right = fit_yes_no(reports.rows, reports.all_right, PENALTY_RIGHT)
+    model.right = fit_yes_no(reports.right_rows, reports.all_right, PENALTY_RIGHT)
     return model
 
 

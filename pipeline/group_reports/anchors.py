@@ -89,6 +89,9 @@ class AnchorFinder:
                 self.mentions.append((_guarded(mention, words), entry["whose"], entry.get("gender", "n")))
         described = rf"(?<!\w){data.get('described')}(?!\w)"
         self.described = _guarded(described, described) if data.get("described") else None
+        self.possessive_own = frozenset(str(word) for word in data.get("possessive_own") or ())
+        self.self_strong = frozenset(str(word) for word in data.get("self_strong") or ())
+        self.self_plural = frozenset(str(word) for word in data.get("self_plural") or ())
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
         fleet = "|".join(data.get("fleet") or ["(?!)"])
         self.fleet = _guarded(rf"(?<!\w)(?:{fleet})(?!\w)", fleet)

@@ -6,11 +6,12 @@ vehicle that the rules found no name for.  What belongs to which vehicle stays a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.find_values.name_model import NameSpan, chance_of_name, likely_names
-from pipeline.group_reports.names import Name
+from pipeline.group_reports.names import Name, NameFinder
 
 if TYPE_CHECKING:
     from pipeline.group_reports.vehicles import Vehicle
@@ -24,16 +25,22 @@ LEAST_NEW = 0.5
 BEFORE, BEHIND = 40, 20
 """With several vehicles: how far before or behind what was said of one its new name may stand."""
 
+_WORD = re.compile(r"[^\W_][\w'’-]*")
+_SENTENCE_END = re.compile(r"[.!?:\n>*•(]")
+_CODE = re.compile(r"(?:[^\W\d_]{1,3}\d{1,3}[^\W\d_]?|\d{1,2}[^\W\d_])")
 
-def settle_names(text: str, vehicles: Sequence[Vehicle], blanked: Sequence[tuple[int, int]]) -> None:
+
+def settle_names(
+    text: str, vehicles: Sequence[Vehicle], blanked: Sequence[tuple[int, int]], finder: NameFinder
+) -> None:
     """Drops and fills the names of the vehicles that have values, in place; `blanked` are quotations."""
     made = [vehicle for vehicle in vehicles if vehicle.has_values]
     for vehicle in made:
         name = vehicle.name
-        if name is not None and name.sure < SURE_WITHOUT_MODEL:
-            if chance_of_name(text, name.start, name.end) < LEAST_NOT_NONE:
-                vehicle.name = None
-    if all(vehicle.name is not None for vehicle in made):
+        unsure = name is not None and name.sure < SURE_WITHOUT_MODEL
+        if name is not None and unsure and chance_of_name(text, name.start, name.end) < LEAST_NOT_NONE:
+            vehicle.name = None
+    if all(vehicle.name is not None for vehicle in made) or not may_name(text, finder):
         return
     new = [
         span for span in likely_names(text, LEAST_NEW) if not any(start <= span.start < end for start, end in blanked)
@@ -41,6 +48,24 @@ def settle_names(text: str, vehicles: Sequence[Vehicle], blanked: Sequence[tuple
     for vehicle in made:
         if vehicle.name is None and (span := _for_vehicle(vehicle, _free(text, new, vehicles), alone=len(made) == 1)):
             vehicle.name = Name(span.start, span.end, text[span.start : span.end], span.chance)
+
+
+def may_name(text: str, finder: NameFinder) -> bool:
+    """Whether a word of the text can be of a name at all: unknown, a code, or with a capital inside a sentence."""
+    behind = 0
+    for match in _WORD.finditer(text):
+        word, gap, behind = match[0], text[behind : match.start()], match.end()
+        low = word.lower().removesuffix("'s").removesuffix("’s")
+        if low in finder.not_names:
+            continue
+        if _CODE.fullmatch(word):
+            return True
+        if len(low) < 2 or low in finder.trim_words or not low.replace("-", "").isalpha():
+            continue
+        inside = match.start() > 0 and not _SENTENCE_END.search(gap)
+        if (low not in finder.common and len(low) > 2) or (word[0].isupper() and inside and not finder.noun_capitals):
+            return True
+    return False
 
 
 def _free(text: str, spans: Sequence[NameSpan], vehicles: Sequence[Vehicle]) -> list[NameSpan]:

@@ -111,6 +111,7 @@ class _Walk:
         finder: AnchorFinder,
     ) -> None:
         self.text, self.spans, self.on, self.subsets = text, spans, on, finder.subsets
+        self.finder = finder
         self.speaks = finder.speaks
         self.position = 0
         self.taken = sorted(taken, key=lambda t: t.start)
@@ -205,27 +206,30 @@ class _Walk:
         self._open(whose="other", key="fleet", gender="n", owner_words=(anchor.start, anchor.end))
 
     def _turn_self(self, anchor: Anchor) -> None:
-        weak = anchor.key in ("i", "i'm", "i have", "i've", "i got") or not anchor.key.startswith(("my", "mi", "our"))
-        if self.current.whose == "own" and not self.current.key and anchor.key not in ("mine", "my own", "ours"):
+        """Mine, my, I charge: the speaker's own vehicle; "my" alone (my commute) never opens one without a name near."""
+        strong = anchor.key in self.finder.self_strong
+        possessive = anchor.key in self.finder.possessive_own and not strong
+        speakers = not self.current.key or self.current.key.startswith("name ")
+        if self.current.whose == "own" and speakers and not strong:
             return
-        if (
-            self.current.whose == "own"
-            and self.current.key
-            and anchor.key in ("our", "ours", "my", "we charge", "we keep", "we have")
-        ):
-            if anchor.key not in ("ours",) and not self._near_name(anchor):
+        if self.current.whose == "own" and not speakers and not strong and not (possessive and self._near_name(anchor)):
+            # "we charge both": what the household does says nothing against the vehicle that is spoken of
+            if possessive or anchor.key in self.finder.self_plural:
                 return
-        for vehicle in self.known:
-            if vehicle.whose in ("own", None) and not vehicle.key:
-                if vehicle.whose is None:
-                    vehicle.whose, vehicle.owner_words = "own", (anchor.start, anchor.end)
-                if anchor.key in ("my", "our") and self.current.whose == "own":
-                    return
-                self.current = vehicle
+        candidates = [v for v in self.known if v.whose in ("own", None) and (not v.key or v.key.startswith("name "))]
+        if candidates:
+            vehicle = next((v for v in candidates if not v.key), candidates[0])
+            if self.current in candidates and not vehicle.key == "":
+                vehicle = self.current
+            if vehicle.whose is None:
+                vehicle.whose, vehicle.owner_words = "own", (anchor.start, anchor.end)
+            if possessive and self.current.whose == "own":
                 return
-        if anchor.key in ("my", "our") and not self._near_name(anchor):
+            self.current = vehicle
             return
-        if weak and self.current.whose == "other" and not self.current.taken:
+        if possessive and not self._near_name(anchor):
+            return
+        if not strong and not possessive and self.current.whose == "other" and not self.current.taken:
             return
         self._open(whose="own", owner_words=(anchor.start, anchor.end))
 

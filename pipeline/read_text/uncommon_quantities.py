@@ -26,6 +26,8 @@ from pipeline.read_text.quantities import LONG_KM, Quantity
 MOST_SNIPPET = 72
 """Characters of the longest number in words with its unit that is asked for."""
 MOST_SNIPPETS = 4
+MOST_KM = 1_000_000.0
+"""Millions of kilometres are a fleet's, added up; no single vehicle's distance is said that way."""
 
 _UNITS: dict[str, tuple[str, float, str]] = {
     # name in quantulum3 -> kind of quantity, factor, unit
@@ -46,9 +48,9 @@ _NUMBER_WORDS = (
     " nineteen twenty thirty forty fifty sixty seventy eighty ninety hundred thousand million point"
 )
 _UNIT_WORD = re.compile(
-    r"(?<![a-z])(?:million\s(?:km|kms|kilomet(?:re|er)s?|mi|miles?)|(?:mega|giga)met(?:re|er)s?|[mg]wh|wh(?!\s?(?:/|per))"
+    r"(?<![a-z])(?:million\s(?:km|kms|kilomet(?:re|er)s?|mi|miles?)|(?:mega|giga)met(?:re|er)s?|[mg]wh|wh(?!\s?/)"
     r"|(?:kilo|mega|giga)?watt[ -]hours?|decades?|fortnights?|per mille"
-    rf"|thousand(?: and)?(?:[ -](?:{'|'.join(_NUMBER_WORDS.split())}))+ (?:km|kms|kilomet(?:re|er)s?|mi|miles?))(?![a-z/])|‰"
+    rf"|thousand(?: and)?(?:[ -](?:{'|'.join(_NUMBER_WORDS.split())}))+ (?:km|kms|kilomet(?:re|er)s?|mi|miles?))(?![a-z/])(?!\s?(?:per|for|each|every|a)\s)|‰"
 )
 _UNIT_SIGNS = ("million", "met", "wh", "watt", "decade", "fortnight", "mille", "‰", "thousand")
 _NUMBER_BEFORE = re.compile(
@@ -86,8 +88,10 @@ def _read_at(text: str, place: re.Match[str]) -> Quantity | None:
     value, name = read
     kind, factor, unit = _UNITS[name]
     value *= factor
-    if kind == "distance" and value < LONG_KM:
-        kind = "stretch"
+    if kind == "distance":
+        if value >= MOST_KM:
+            return None
+        kind = "distance" if value >= LONG_KM else "stretch"
     return Quantity(kind, start, place.end(), value, value, unit, text[start : place.end()], frozenset({"uncommon"}))
 
 
