@@ -153,7 +153,7 @@ def _owner(joined: dict[str, FoundValue], same: Sequence[Report], apart: Sequenc
         for first, last in answer_lines(response):
             text = text[:first] + "\n" * (last - first) + text[last:]
         anchors = _anchors((response.lang or "en")[:2].lower())
-        found = [anchor for anchor in anchors.find(text) if anchor.whose is not None]
+        found = [anchor for anchor in anchors.find(text, text) if anchor.whose is not None]
         if found and found[0].whose == "other" and not any(anchor.whose == "own" for anchor in found):
             anchor = found[0]
             start = anchor.start + len(text[anchor.start : anchor.end]) - len(text[anchor.start : anchor.end].lstrip())

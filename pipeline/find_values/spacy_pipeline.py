@@ -34,7 +34,7 @@ from pipeline.find_values.rule_files import Rule, load_rules
 from pipeline.find_values.scene import Scene
 from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
-from pipeline.read_text.bounds import MOST_QUANTITIES, TooMuch
+from pipeline.read_text.bounds import LONG_QUOTATION, MOST_QUANTITIES, TooMuch, calm
 from pipeline.read_text.language_data import LanguageData, language_data
 from pipeline.read_text.quantities import NAME_OF, QuantityScanner, abstract
 from pipeline.read_text.quotations import blank, find_quotations
@@ -102,6 +102,8 @@ class QuantityStep:
         quotations = find_quotations(scene.folded)
         scene.quoted = tuple(sorted((*quotations.quoted, *scene.answered)))
         scene.own = blank(scene.folded, scene.quoted)
+        if any(end - start > LONG_QUOTATION for start, end in scene.quoted):
+            scene.own = calm(scene.own)
         scene.quantities = uncommon_quantities(scene.own, self.scanner.scan(scene.own))
         if len(scene.quantities) > MOST_QUANTITIES:
             raise TooMuch(f"more than {MOST_QUANTITIES} quantities: a table or a dump")

@@ -25,7 +25,7 @@ ROLES = (
     "lost_km", "lost_kwh", "limit", "floor", "window", "full_freq", "dc", "ac", "ratio", "pack",
 )  # fmt: skip
 PENALTY, PENALTY_REPORT, PENALTY_RIGHT = 1.0, 2.0, 6.0
-STEPS = 80
+STEPS = 50
 EXAMPLES = "examples"
 OTHER_LANGUAGES_COUNT = 4
 """So often each response of another language counts beside an English one, of which there are many more."""

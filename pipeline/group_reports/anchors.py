@@ -73,11 +73,11 @@ class AnchorFinder:
         self.mentions: list[tuple[Guarded, str, str]] = []
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
-            bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\())"
+            bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\(|(?:\s\w+){{0,4}}?\s{has_verbs}(?!\w)))"
             theirs = data.get("theirs") or r"(?:his|her|hers|their|he|she|they|it)"
             owner = (
                 rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?<!at\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
-                rf"(?P<who>{words})(?:{after_own}(?!\w)(?!\s(?:{not_vehicles})(?!\w))|\s?(?={verbs}(?!\w))|(?:\s[\w']+){{1,3}}?(?:'s(?!\w)|\s(?={has_verbs}(?!\w)))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
+                rf"(?P<who>{words})(?:{after_own}(?!\w)(?!\s(?:{not_vehicles})(?!\w))|\s?(?={verbs}(?!\w))|(?:,\swho[^,.!?]{{3,60}},\s?(?={has_verbs}))|(?:\s[\w']+){{1,3}}?(?:'s(?!\w)|\s(?={has_verbs}(?!\w)))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 rf"(?!\s(?:{speaks})(?!\w)(?!\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 if not data.get("relation_pattern")
                 else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
@@ -85,9 +85,13 @@ class AnchorFinder:
             self.relations.append((_guarded(owner, f"(?:{words})s?"), entry["whose"], entry.get("gender", "n")))
             if entry["whose"] == "other":
                 gives = data.get("gives") or r"\s(?:\w+\s)?(?:passed|gave|left|sold|handed|lent|bought|bequeathed)\s(?:it\sto\s)?(?:me|us)"
-                mention = rf"(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"
+                mention = rf"(?<!from\s)(?<!by\s)(?<!with\s)(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"
                 self.mentions.append((_guarded(mention, words), entry["whose"], entry.get("gender", "n")))
         described = rf"(?<!\w){data.get('described')}(?!\w)"
+        belongs = data.get("belongs") or r"(?:of|belongs\sto|belonging\sto|owned\sby)"
+        self.belongs = re.compile(rf"(?<!\w){belongs}\s(?:{my}|{article})\s(?:\w+\s)?(?P<who>{every})(?!\w)")
+        self.not_vehicle = re.compile(rf"\s(?:\w+\s)?(?:{not_vehicles})(?!\w)")
+        self.whose_of = {str(w): (e["whose"], e.get("gender", "n")) for e in data.get("relations") or [] for w in e["words"]}
         self.described = _guarded(described, described) if data.get("described") else None
         self.possessive_own = frozenset(str(word) for word in data.get("possessive_own") or ())
         self.self_strong = frozenset(str(word) for word in data.get("self_strong") or ())
@@ -121,6 +125,10 @@ class AnchorFinder:
             for match in pattern.finditer(text):
                 if not self.relation_word.match(text, match.end()):
                     out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
+        for match in self.belongs.finditer(text):
+            whose, gender = self.whose_of.get(match.group("who"), ("other", "n"))
+            if not any(anchor.start < match.end() and match.start() < anchor.end for anchor in out):
+                out.append(Anchor("relation", match.start(), match.end(), match.group("who"), whose, gender))
         strong = [(anchor.start, anchor.end) for anchor in out]
         for pattern, whose, gender in self.mentions:
             for match in pattern.finditer(text):

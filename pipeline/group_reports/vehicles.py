@@ -250,7 +250,7 @@ class _Walk:
             if vehicle.gender == "n" and vehicle.whose == "other" and anchor.key not in ("it", "its"):
                 self.current = vehicle
                 return
-        if self.speaks.match(self.text, anchor.end):
+        if self.speaks.match(self.text, anchor.end) or self.finder.not_vehicle.match(self.text, anchor.end):
             return
         for person in reversed(self.mentioned):
             if (person.gender in anchor.gender or person.gender == "n") and anchor.start - person.end <= 300:

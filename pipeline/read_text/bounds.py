@@ -18,6 +18,8 @@ MOST_QUANTITIES = 300
 """A response with more quantities is a table or a dump, in which nobody can tell which figure is whose."""
 MOST_MATCHES = 3_000
 """So many matches of rules in one response are worked on; more are no sentence of anybody."""
+LONG_QUOTATION = 1_000
+"""Blanked passages longer than this are broken as runs of signs are."""
 MOST_SIGNS = 12
 MOST_LETTERS = 60
 BREAK = "\x1f"
@@ -49,6 +51,7 @@ def calm(text: str) -> str:
 
 def _broken(run: regex.Match[str]) -> str:
     said = str(run.group())
-    if run.lastgroup == "signs":  # a sentence's end stays one
-        return said[: MOST_SIGNS - 4] + BREAK * (len(said) - MOST_SIGNS + 4)
+    if run.lastgroup == "signs":  # a sentence's end and its beginning stay
+        half = MOST_SIGNS // 2
+        return said[:half] + BREAK * (len(said) - 2 * half) + said[-half:]
     return BREAK * len(said)

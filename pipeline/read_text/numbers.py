@@ -78,11 +78,11 @@ class NumberWords:
         articles = "|".join(re.escape(word) for word in self.one)
         article = rf"(?:(?:{articles})[ ](?=(?:{big})(?!\w)))?" if articles and big else ""
         joint = "[ -]?" if self.compounds else "[ -]"
-        tail = rf"(?:{joint}(?:{any_word}))*"
+        tail = rf"(?:{joint}(?:{any_word})){{0,{MOST_WORDS}}}"
         if self.compounds:
             self.source = rf"(?<!\w){article}(?:{starters}){tail}(?!\w)"
         else:
-            self.source = rf"(?<!\w){article}(?:{starters})(?!\w)(?:{joint}(?:{any_word})(?!\w))*"
+            self.source = rf"(?<!\w){article}(?:{starters})(?!\w)(?:{joint}(?:{any_word})(?!\w)){{0,{MOST_WORDS}}}"
 
     def split(self, raw: str) -> list[str] | None:
         """The words of `raw`; for languages that write them together, the longest known pieces, or None."""
