@@ -55,7 +55,9 @@ class Decider:
         refused = list(matches.refused)
         kept_claims: set[int] = set()
         for index, quantity in enumerate(quantities):
-            gate = next((rule for low, high, rule in matches.closed if rule.final and low <= quantity.start < high), None)
+            gate = next(
+                (rule for low, high, rule in matches.closed if rule.final and low <= quantity.start < high), None
+            )
             if gate is not None:
                 refused.append(Refused(quantity.start, quantity.end, gate, "", quantity))
                 continue
@@ -68,7 +70,11 @@ class Decider:
                 default=None,
             )
             if ruled is not None:
-                least = LEAST_SURE_TRUSTED if ruled.rule.priority >= TRUSTED or ruled.claim in kept_claims else LEAST_SURE_RULED
+                least = (
+                    LEAST_SURE_TRUSTED
+                    if ruled.rule.priority >= TRUSTED or ruled.claim in kept_claims
+                    else LEAST_SURE_RULED
+                )
                 if chances.get(model_role(ruled.role), 0.0) >= least:
                     role = model_role(ruled.role)
             proposed = next((taken for taken in proposals if model_role(taken.role) == role), None)

@@ -15,8 +15,9 @@ from pipeline.find_values.pattern_index import PatternIndex
 from pipeline.find_values.patterns import Pattern, compiled
 from pipeline.find_values.rule_files import Rule, RuleSet
 from pipeline.read_text.bounds import MOST_MATCHES, TooMuch
-from pipeline.read_text.quantities import NAME_OF, Quantity
+from pipeline.read_text.quantities import Quantity
 from pipeline.read_text.sentences import Sentence, containing
+from pipeline.read_text.slots import NAME_OF
 
 
 @dataclass(slots=True)
@@ -131,7 +132,6 @@ class RuleMatcher:
             raise TooMuch(f"more than {MOST_MATCHES:,} matches of rules: no sentence of anybody")
         for number, match in found:
             rule = self.rules[number]
-            roles = self._index.entries[number].pattern.roles
             sentence = containing(spans, match.start())
             if sentence is None:
                 sentence = containing(spans, match.end() - 1)
@@ -146,12 +146,11 @@ class RuleMatcher:
         matches.closed = closed
         return matches
 
-    def _closed(
-        self, text: str, spans: Sequence[Sentence], slots: Sequence[str]
-    ) -> list[tuple[int, int, Rule]]:
+    def _closed(self, text: str, spans: Sequence[Sentence], slots: Sequence[str]) -> list[tuple[int, int, Rule]]:
         """The stretches that gates close, as (start, end, rule), in the order of the gates."""
         closed = [
-            (self._order[rule.id], start, end, rule) for rule in self.questions
+            (self._order[rule.id], start, end, rule)
+            for rule in self.questions
             for start, end in self._asking(rule, text, spans)
         ]
         for number, match in self._gate_index.matches(text, slots):

@@ -13,9 +13,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.read_text.wordings import ANYTHING, WORD, whole_words, wordings
 from pipeline.find_values.patterns import Pattern, Piece, compiled
-from pipeline.read_text.quantities import SLOT_CHARACTERS
+from pipeline.read_text.slots import SLOT_CHARACTERS
+from pipeline.read_text.wordings import ANYTHING, WORD, whole_words, wordings
 
 _SLOT_STARTS = re.compile(rf"([{SLOT_CHARACTERS}])\1*")
 

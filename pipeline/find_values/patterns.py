@@ -7,11 +7,12 @@ A pattern is written like the words that it reads, its parts separated by blanks
     {km:distance|thousands} on the <clock>
     (it's|its|is) at {health:level}    one of several phrases
 
-Slots (`{kind}` also inside a group): `{role:kind|kind}` takes the quantity for a role, `{kind}` only asks that one stands there.  Kinds are those of
-`read_text.quantities.KINDS`, or the groups of `GROUPS` below.  `..` is a gap of up to three words, `...` of up to
-eight; a gap never crosses a quantity, a sentence end or a line; `..` does not cross a comma either.  `^` is the start of a clause, `$` its end,
-`,` a comma that may be absent.  Between two parts blanks, colons, dashes, an opening bracket and a word of
-approximation ("about", "nearly") may stand.  Anything after a backslash is taken literally.
+Slots: `{role:kind|kind}` takes the quantity for a role, `{kind}` only asks that one stands there (also inside a group).
+Kinds are those of `read_text.quantities.KINDS`, or the groups of `GROUPS` below.  `..` is a gap of up to three words,
+`...` of up to eight; a gap never crosses a quantity, a sentence end or a line; `..` does not cross a comma either.
+`^` is the start of a clause, `$` its end, `,` a comma that may be absent.  Between two parts blanks, colons, dashes, an
+opening bracket and a word of approximation ("about", "nearly") may stand.  Anything after a backslash is taken
+literally.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.problems import RuleProblem
-from pipeline.read_text.quantities import KINDS, SLOT_CHARACTERS
+from pipeline.read_text.slots import KINDS, SLOT_CHARACTERS
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "pct": ("percent", "hundred", "window"),

@@ -84,7 +84,7 @@ class LanguageReader:
 
 
 class ResponseReader:
-    """Reads responses; `rules` are packs laid over the built-in one, `vehicles` a vehicle list, `lang` forces a language."""
+    """Reads responses; `rules` are packs over the built-in one, `vehicles` a vehicle list, `lang` forces a language."""
 
     def __init__(
         self,

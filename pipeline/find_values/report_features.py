@@ -1,9 +1,10 @@
-"""What the report model sees of a report that could be made: its values, how sure they are, and the words around them."""
+"""What the report model sees of a possible report: its values, how sure they are, and the words around them."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from pipeline.response import FoundValue
@@ -56,7 +57,7 @@ def report_features(
         span = scene.spans[index]
         piece = _WORD.findall(text[span.start : span.end])
         words += piece
-        out += [f"v2={a} {b}" for a, b in zip(piece, piece[1:], strict=False)]
+        out += [f"v2={a} {b}" for a, b in pairwise(piece)]
         out.append("v-open=" + " ".join(piece[:2]))
         out.append(f"v-asks={span.asks}")
         out += [f"v-gate={rule.id}" for low, high, rule in scene.matches.closed if low < span.end and span.start < high]
@@ -68,7 +69,7 @@ def report_features(
     out += [f"first={bool(everything & _FIRST_PERSON)}", f"second={bool(everything & _SECOND_PERSON)}"]
     out += [f"gate={gate}" for gate in {rule.id for _, _, rule in scene.matches.closed}]
     out += [
-        f"asks={sum(span.asks for span in scene.spans) if len(scene.spans) < 3 else any(span.asks for span in scene.spans)}",
+        f"asks={sum(span.asks for span in scene.spans) if len(scene.spans) < 3 else any(span.asks for span in scene.spans)}",  # noqa: E501
         f"ends-asking={bool(scene.spans and scene.spans[-1].asks)}",
         f"sentences={min(len(scene.spans), 6)}",
         f"quoted={bool(scene.quoted)}",

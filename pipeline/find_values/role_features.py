@@ -17,7 +17,27 @@ _TOKEN = re.compile(rf"[^\W_{SLOT_CHARACTERS}]+(?:'[^\W_{SLOT_CHARACTERS}]+)?|([
 _WORD = re.compile(r"[^\W\d_]{2,}")
 RULES_COUNT = 3
 """What rules and gates say weighs this many times a word: it is repeated, which lets it grow under the same penalty."""
-_FULL_WORDS = frozenset("full fully brim top 100 voll plein pleine lleno llena vol fullt full cheia cheio pieno piena".split())
+_FULL_WORDS = frozenset(
+    [
+        "full",
+        "fully",
+        "brim",
+        "top",
+        "100",
+        "voll",
+        "plein",
+        "pleine",
+        "lleno",
+        "llena",
+        "vol",
+        "fullt",
+        "full",
+        "cheia",
+        "cheio",
+        "pieno",
+        "piena",
+    ]  # noqa: E501
+)
 _PERCENT_STEPS = (0, 1, 3, 6, 10, 15, 25, 45, 60, 70, 79, 81, 86, 90.01, 95, 99.9, 100)
 
 
@@ -44,7 +64,15 @@ def _bucket(quantity: Quantity) -> str:
 class FeatureMaker:
     """Features of the candidates of one response."""
 
-    def __init__(self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence], matches: Matches, folded: str = "", quoted: Sequence[tuple[int, int]] = ()) -> None:
+    def __init__(
+        self,
+        text: str,
+        quantities: Sequence[Quantity],
+        spans: Sequence[Sentence],
+        matches: Matches,
+        folded: str = "",
+        quoted: Sequence[tuple[int, int]] = (),
+    ) -> None:
         self.text = text
         self.quantities = list(quantities)
         self.spans = list(spans)
@@ -166,7 +194,7 @@ class FeatureMaker:
                     out.append(f"q{step}k={kind} {other.kind} {same}")
                     if other.kind == kind and other.value and quantity.value:
                         out.append(
-                            f"q{step}c={'<' if quantity.value < other.value else '=' if quantity.value == other.value else '>'} {kind}"
+                            f"q{step}c={'<' if quantity.value < other.value else '=' if quantity.value == other.value else '>'} {kind}"  # noqa: E501
                         )
             else:
                 out.append(f"q{step}=none")

@@ -22,7 +22,7 @@ from pipeline.read_text.language_data import raw_language
 BUILT_IN = Path(__file__).parent / "rules"
 
 KEYS = {
-    "id", "patterns", "pattern", "priority", "set", "examples", "look_alikes", "known_misses", "off", "refuse", "final", "scope", "roles", "unless", "min", "max",
+    "id", "patterns", "pattern", "priority", "set", "examples", "look_alikes", "known_misses", "off", "refuse", "final", "scope", "roles", "unless", "min", "max",  # noqa: E501
     "min_km", "max_km", "why",
 }  # fmt: skip
 
@@ -33,7 +33,7 @@ class Rule:
 
     `set` gives roles constant values ("full_charges: 0").  `refuse` turns the quantities it names down, with that
     reason.  `scope` (of a gate) is sentence, clause, rest (of the sentence), paragraph or response: everything in it is
-    refused; the role model may overrule a gate unless it is `final`.  `low` and `high` bound the value of the first role.
+    refused; the role model may overrule a gate unless it is `final`.  `low` and `high` bound the first role's value.
     """
 
     id: str
@@ -97,6 +97,13 @@ def pack_info(folder: Path) -> PackInfo:
     for file in sorted(folder.rglob("*.yaml")):
         digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes() + b"\0")
     return PackInfo(str(data["name"]), str(data["version"]), digest.hexdigest(), str(folder))
+
+
+@cache
+def built_in_name() -> str:
+    """Name and version of the built-in pack, as they stand in evidence."""
+    data = _load(BUILT_IN / "pack.yaml")
+    return f"{data['name']} {data['version']}"
 
 
 def _pairs(value: Any, where: str) -> tuple[tuple[str, Any], ...]:

@@ -36,9 +36,10 @@ from pipeline.group_reports.settle import Settler, is_report
 from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
 from pipeline.read_text.bounds import LONG_QUOTATION, MOST_QUANTITIES, TooMuch, calm
 from pipeline.read_text.language_data import LanguageData, language_data
-from pipeline.read_text.quantities import NAME_OF, QuantityScanner, abstract
+from pipeline.read_text.quantities import QuantityScanner, abstract
 from pipeline.read_text.quotations import blank, find_quotations
 from pipeline.read_text.sentences import sentences
+from pipeline.read_text.slots import NAME_OF
 from pipeline.read_text.uncommon_quantities import uncommon_quantities
 from pipeline.read_text.wordings import WORD
 from pipeline.response import FoundValue, Report
@@ -153,9 +154,7 @@ class VehicleStep:
         if all(one.role in NEVER_ALONE for one in taken):
             return
         unit = distance_unit(scene.own, scene.folded, scene.quantities)
-        vehicles = self.tracker.group(
-            scene.original, scene.text, scene.spans, taken, scene.quantities, scene.quoted
-        )
+        vehicles = self.tracker.group(scene.original, scene.text, scene.spans, taken, scene.quantities, scene.quoted)
         for vehicle in vehicles:
             values = Settler(scene.original, vehicle.taken, unit).settle()
             if not is_report(values):
@@ -254,7 +253,8 @@ def extraction_pipeline(
 ) -> Language:
     """A blank language with the steps of reading; `model` may be a model of one's own, or None for rules alone."""
     nlp = spacy.blank("xx")
-    nlp.vocab.lex_attr_getters = {}  # no step looks at a word's shape or form, and they cost more than the words
+    nlp.vocab.lex_attr_getters = {}  # type: ignore[attr-defined]
+    # no step looks at a word's shape or form, and they cost more than the words
     nlp.tokenizer = Tokenizer(nlp.vocab)
     of_language = {"language": language, "packs": [str(pack) for pack in packs]}
     named = {"model": "shipped" if model == "shipped" else None}
@@ -269,7 +269,7 @@ def extraction_pipeline(
 
 def step_of(nlp: Language, name: str, kind: type[S]) -> S:
     """The step inside a component of the pipeline."""
-    step = nlp.get_pipe(name).step
+    step: object = getattr(nlp.get_pipe(name), "step", None)
     if not isinstance(step, kind):
         raise TypeError(f"{name} holds a {type(step).__name__}")
     return step

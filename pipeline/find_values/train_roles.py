@@ -1,4 +1,4 @@
-"""Trains the role model from labelled responses: `python -m pipeline.find_values.train_roles fixtures/labelled/en/train`.
+"""Trains the role model from labelled responses: `python -m pipeline.find_values.train_roles FILE_OR_FOLDER...`.
 
 Multinomial logistic regression with an L2 penalty, fitted by L-BFGS (scipy, needed for training only).  The same
 labelled files give the same model.
@@ -164,16 +164,16 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, sampl
                 features = [feature for feature in features if not feature.startswith(WORDY)]
             label = partner.get(index)
             fields = set(got[index]) | set(label or ())
-            right = [
+            agreeing = [
                 name
                 for name in fields
                 if label and name in label and name in got[index] and agrees(name, got[index][name], label[name])
             ]
             samples.rows.append(columns(features))
-            samples.is_report.append(int(any(name in REPORTABLE for name in right)))
+            samples.is_report.append(int(any(name in REPORTABLE for name in agreeing)))
             if item.writer != EXAMPLES:  # an example names only the fields that its rule reads
                 samples.right_rows.append(samples.rows[-1])
-                samples.all_right.append(int(label is not None and len(right) == len(fields)))
+                samples.all_right.append(int(label is not None and len(agreeing) == len(fields)))
 
 
 def rule_examples(language: str) -> list[Labelled]:

@@ -18,7 +18,11 @@ from pipeline.read_text.wordings import ANYTHING, Guarded, wordings
 
 @dataclass(slots=True)
 class Anchor:
-    """One such place.  `kind`: self, relation, mention (somebody without a vehicle so far), pronoun, order, name, both, fleet; `key` tells the vehicle within its kind."""
+    """One such place.
+
+    `kind`: self, relation, mention (somebody without a vehicle so far), pronoun, order, name, both, fleet; `key` tells
+    the vehicle within its kind.
+    """
 
     kind: str
     start: int
@@ -63,7 +67,7 @@ class AnchorFinder:
         after_own = data.get("possessive_suffix") or r"(?:'s|s'|s(?=\s\w))"
         verbs = (
             data.get("owner_verbs")
-            or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"
+            or "(?:has|have|had|drives|drive|drove|owns|own|runs|run|got|is|are|was|charges|charge|bought|does|did|goes|gets|leases|just hit|now has|plugs|keeps|lives|never|always|only|stops|fills|on|with|at|who|in|had in|in on|commutes|took|uses|went|sits|also|she|he|:|,|\\()"  # noqa: E501
         )
         article = data.get("relation_articles") or "(?:the|a|an|another|one|this|some|his|her|our|my|his|her|their)"
         not_vehicles = _any(data.get("not_vehicles") or [])
@@ -73,25 +77,35 @@ class AnchorFinder:
         self.mentions: list[tuple[Guarded, str, str]] = []
         for entry in data.get("relations") or []:
             words = _any(entry["words"])
-            bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\(|(?:\s\w+){{0,4}}?\s{has_verbs}(?!\w)))"
+            bare = rf"(?:^|(?<=[.!?:;,(\n]))\s*(?=(?:{words})(?:{after_own}|\s?:|\s?\(|(?:\s\w+){{0,4}}?\s{has_verbs}(?!\w)))"  # noqa: E501
             theirs = data.get("theirs") or r"(?:his|her|hers|their|he|she|they|it)"
             owner = (
                 rf"(?<!from\s)(?<!by\s)(?<!for\s)(?<!than\s)(?<!to\s)(?<!at\s)(?:(?<!\w)(?:{my}|{article})\s(?:[\w'-]+\s){{0,2}}?|{bare})"
                 rf"(?P<who>{words})(?:{after_own}(?!\w)(?!\s(?:{not_vehicles})(?!\w))|\s?(?={verbs}(?!\w))|(?:,\swho[^,.!?]{{3,60}},\s?(?={has_verbs}))|(?:\s[\w']+){{1,3}}?(?:'s(?!\w)|\s(?={has_verbs}(?!\w)))|(?=\s?\()|(?=\s?$)|(?=\s(?:{speaks})\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 rf"(?!\s(?:{speaks})(?!\w)(?!\s(?:\w+\s){{0,2}}?{theirs}(?!\w)))"
                 if not data.get("relation_pattern")
-                else data["relation_pattern"].replace("{my}", my).replace("{words}", words).replace("{speaks}", speaks).replace("{verbs}", verbs).replace("{article}", article)
+                else data["relation_pattern"]
+                .replace("{my}", my)
+                .replace("{words}", words)
+                .replace("{speaks}", speaks)
+                .replace("{verbs}", verbs)
+                .replace("{article}", article)
             )
             self.relations.append((_guarded(owner, f"(?:{words})s?"), entry["whose"], entry.get("gender", "n")))
             if entry["whose"] == "other":
-                gives = data.get("gives") or r"\s(?:\w+\s)?(?:passed|gave|left|sold|handed|lent|bought|bequeathed)\s(?:it\sto\s)?(?:me|us)"
-                mention = rf"(?<!from\s)(?<!by\s)(?<!with\s)(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"
+                gives = (
+                    data.get("gives")
+                    or r"\s(?:\w+\s)?(?:passed|gave|left|sold|handed|lent|bought|bequeathed)\s(?:it\sto\s)?(?:me|us)"
+                )
+                mention = rf"(?<!from\s)(?<!by\s)(?<!with\s)(?<!\w)(?:{my}|{article}|one)\s(?:[\w'-]+\s){{0,2}}?(?P<who>{words})(?!\w)(?!{gives})"  # noqa: E501
                 self.mentions.append((_guarded(mention, words), entry["whose"], entry.get("gender", "n")))
         described = rf"(?<!\w){data.get('described')}(?!\w)"
         belongs = data.get("belongs") or r"(?:of|belongs\sto|belonging\sto|owned\sby)"
         self.belongs = re.compile(rf"(?<!\w){belongs}\s(?:{my}|{article})\s(?:\w+\s)?(?P<who>{every})(?!\w)")
         self.not_vehicle = re.compile(rf"\s(?:\w+\s)?(?:{not_vehicles})(?!\w)")
-        self.whose_of = {str(w): (e["whose"], e.get("gender", "n")) for e in data.get("relations") or [] for w in e["words"]}
+        self.whose_of = {
+            str(w): (e["whose"], e.get("gender", "n")) for e in data.get("relations") or [] for w in e["words"]
+        }
         self.described = _guarded(described, described) if data.get("described") else None
         self.possessive_own = frozenset(str(word) for word in data.get("possessive_own") or ())
         self.self_strong = frozenset(str(word) for word in data.get("self_strong") or ())
@@ -99,7 +113,9 @@ class AnchorFinder:
         self.own_self = re.compile(rf"(?<![\w'])(?:{_any(data.get('own_self') or [])})(?![\w])")
         fleet = "|".join(data.get("fleet") or ["(?!)"])
         self.fleet = _guarded(rf"(?<!\w)(?:{fleet})(?!\w)", fleet)
-        self.numbered = re.compile(rf"(?<!\w){data['numbered']}\s?(\d{{1,3}}|[a-d])(?!\w)") if data.get("numbered") else None
+        self.numbered = (
+            re.compile(rf"(?<!\w){data['numbered']}\s?(\d{{1,3}}|[a-d])(?!\w)") if data.get("numbered") else None
+        )
         self.subsets = {str(word): list(indexes) for word, indexes in (data.get("subset") or {}).items()}
         self.subset = _guarded(rf"(?<!\w)(?:{_any(self.subsets)})(?!\w)", _any(self.subsets))
         both = _any(data.get("both") or [])
@@ -136,9 +152,13 @@ class AnchorFinder:
                     out.append(Anchor("mention", match.start(), match.end(), match.group("who"), whose, gender))
         out.extend(Anchor("fleet", m.start(), m.end(), "fleet", "other") for m in self.fleet.finditer(folded))
         if self.described:
-            out.extend(Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.described.finditer(text))
+            out.extend(
+                Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.described.finditer(text)
+            )
         if self.numbered:
-            out.extend(Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.numbered.finditer(folded))
+            out.extend(
+                Anchor("order", m.start(), m.end(), f"number {m.group(1)}") for m in self.numbered.finditer(folded)
+            )
         for pattern, index in self.ordinals:
             out.extend(Anchor("order", m.start(), m.end(), index) for m in pattern.finditer(text))
         out.extend(Anchor("both", m.start(), m.end(), m.group()) for m in self.both.finditer(text))

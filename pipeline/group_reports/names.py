@@ -47,7 +47,7 @@ class NameFinder:
         self.trim_words = frozenset(word for trim in trims for word in trim.split())
         determiners = [str(word) for word in data.get("determiners") or ()]
         self.determiners = frozenset(determiners)
-        # a language that writes every noun with a capital: capitals alone say little, and a compound ends in a known noun
+        # a language that writes every noun with a capital: capitals alone say little, and a compound ends in a known noun  # noqa: E501
         self.noun_capitals = bool(data.get("nouns_capitalised"))
         if self.noun_capitals:
             self.common = common_words(language)
@@ -62,7 +62,7 @@ class NameFinder:
         self, text: str, folded: str, years: Sequence[tuple[int, int]], blocked: Sequence[tuple[int, int]]
     ) -> list[Name]:
         """The names in a text, in order.  `years` are spans of model years, `blocked` spans of other quantities."""
-        tokens = [match for match in _TOKEN.finditer(text)]
+        tokens = list(_TOKEN.finditer(text))
         names: list[Name] = []
         index = 0
         while index < len(tokens):
@@ -82,7 +82,9 @@ class NameFinder:
             names.extend(self._lower_case(text, tokens, blocked, names))
         return self._again(text, folded, names, tokens)
 
-    def _lower_case(self, text: str, tokens: list[re.Match[str]], blocked: Sequence[tuple[int, int]], names: list[Name]) -> list[Name]:
+    def _lower_case(
+        self, text: str, tokens: list[re.Match[str]], blocked: Sequence[tuple[int, int]], names: list[Name]
+    ) -> list[Name]:
         """In a text without capitals: an unknown word behind an owner or an article."""
         out: list[Name] = []
         for index in range(1, len(tokens)):
@@ -90,16 +92,53 @@ class NameFinder:
             word, owner = token.group(), before.group()
             if owner not in self.determiners and not owner.endswith("s"):
                 continue
-            if text[before.end() : token.start()] != " " or len(word) < 3 or not word.isalpha() or word in self.common or word in self.not_names or word in self.trim_words:
+            if (
+                text[before.end() : token.start()] != " "
+                or len(word) < 3
+                or not word.isalpha()
+                or word in self.common
+                or word in self.not_names
+                or word in self.trim_words
+            ):
                 continue
-            if owner not in self.determiners and not (index > 1 and tokens[index - 2].group() in ("my", "his", "her", "our")):
+            if owner not in self.determiners and not (
+                index > 1 and tokens[index - 2].group() in ("my", "his", "her", "our")
+            ):
                 continue
             if self._in(token.start(), blocked) or self._in(token.start(), [(n.start, n.end) for n in names]):
                 continue
             last = index
-            while last + 1 < len(tokens) and last - index < 2 and text[tokens[last].end() : tokens[last + 1].start()] == " ":
+            while (
+                last + 1 < len(tokens)
+                and last - index < 2
+                and text[tokens[last].end() : tokens[last + 1].start()] == " "
+            ):
                 following = tokens[last + 1].group()
-                if following in self.trim_words and following not in ("one", "two", "three", "line", "drive", "city", "life", "family", "night", "electric", "e", "a", "x", "s", "r", "se", "base", "active", "break") or (following.isalpha() and len(following) > 3 and following not in self.common):
+                if (
+                    following in self.trim_words
+                    and following
+                    not in (
+                        "one",
+                        "two",
+                        "three",
+                        "line",
+                        "drive",
+                        "city",
+                        "life",
+                        "family",
+                        "night",
+                        "electric",
+                        "e",
+                        "a",
+                        "x",
+                        "s",
+                        "r",
+                        "se",
+                        "base",
+                        "active",
+                        "break",
+                    )
+                ) or (following.isalpha() and len(following) > 3 and following not in self.common):
                     last += 1
                 else:
                     break
@@ -131,9 +170,12 @@ class NameFinder:
     def _compound(self, low: str) -> bool:
         """Whether a word ends in a common word of four letters or more ("kapazitätsverlust", "nmc-zellen")."""
         if "-" in low:
-            return low.rsplit("-", 1)[1] in self.common or low.rsplit("-", 1)[1].isdigit() is False and self._compound(low.rsplit("-", 1)[1])
+            return low.rsplit("-", 1)[1] in self.common or (
+                low.rsplit("-", 1)[1].isdigit() is False and self._compound(low.rsplit("-", 1)[1])
+            )
         return any(low[cut:] in self.common for cut in range(3, len(low) - 3)) or any(
-            low.endswith(tail) and len(low) >= len(tail) + 4 and low[: -len(tail)] in self.common for tail in ("s", "n", "en", "e", "er", "es", "em")
+            low.endswith(tail) and len(low) >= len(tail) + 4 and low[: -len(tail)] in self.common
+            for tail in ("s", "n", "en", "e", "er", "es", "em")
         )
 
     def _run(
@@ -199,7 +241,14 @@ class NameFinder:
                     and (
                         not self._in(token.start(), blocked)
                         # "Ottern 5, 60.000 km": a bare number that closes the name
-                        or (self.noun_capitals and token.span() in blocked and re.match(r"\s?(?:[,;(:|/]|$|hat|ist|mit|lädt|fährt|und|aus|von|bj|ez)", folded[token.end() : token.end() + 6]))
+                        or (
+                            self.noun_capitals
+                            and token.span() in blocked
+                            and re.match(
+                                r"\s?(?:[,;(:|/]|$|hat|ist|mit|lädt|fährt|und|aus|von|bj|ez)",
+                                folded[token.end() : token.end() + 6],
+                            )
+                        )
                     )
                     and not re.match(r"\s?(?:%|k|km|mi|kwh|,\d|\.\d)", folded[token.end() : token.end() + 5])
                 )
@@ -250,7 +299,7 @@ class NameFinder:
         if any(tokens[index + i].group().lower() in self.trim_words for i in range(1, run)):
             sure += 0.2
         if re.match(
-            r"\s?(?:,|\(|-|:|/|\|)?\s?(?:here|owner|driver|lfp|nmc|nca|ncm|has|had|is at|lost|did|was|with|now|at|shows|at \d|\d{2,3}[.,]?\d* ?k|[\d.,]+ ?(?:km|mi))",
+            r"\s?(?:,|\(|-|:|/|\|)?\s?(?:here|owner|driver|lfp|nmc|nca|ncm|has|had|is at|lost|did|was|with|now|at|shows|at \d|\d{2,3}[.,]?\d* ?k|[\d.,]+ ?(?:km|mi))",  # noqa: E501
             after,
         ):
             sure += 0.2

@@ -245,7 +245,9 @@ class Settler:
         limits = [taken for taken in self._of("limit") if 20 <= taken.value <= 100]
         floors = [taken for taken in self._of("floor") if 0 <= taken.value <= 60]
         full_consts = [taken for taken in self._of("limit_full") if taken.claim not in short]
-        frequencies = [taken for taken in self._of("full_freq") if not math.isnan(taken.value) and taken.claim not in short]
+        frequencies = [
+            taken for taken in self._of("full_freq") if not math.isnan(taken.value) and taken.claim not in short
+        ]
         zero = self._of("full_charges")
         habits = self._of("habit")
 

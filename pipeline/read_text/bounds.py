@@ -13,7 +13,7 @@ import re
 import regex
 
 MOST_CHARACTERS = 20_000
-"""So much of a response is read; what comes behind is not (the longest comments that platforms allow are half of it)."""
+"""So much of a response is read, twice the longest comment that platforms usually allow; what comes behind is not."""
 MOST_QUANTITIES = 300
 """A response with more quantities is a table or a dump, in which nobody can tell which figure is whose."""
 MOST_MATCHES = 3_000
@@ -30,9 +30,7 @@ _RUN = regex.compile(
     rf"|(?P<letters>[^\s\x1f]{{{MOST_LETTERS + 1},}})"
     r"|(?P<digits>\d{16,}|\d{1,3}(?:[ .,']\d{3}){6,})"
 )
-_SUSPECT = re.compile(
-    rf"[^\w\n]{{{MOST_SIGNS + 1}}}|\n\s{{{MOST_SIGNS}}}|\d{{16}}|\d{{1,3}}(?:[ .,']\d{{3}}){{6}}"
-)
+_SUSPECT = re.compile(rf"[^\w\n]{{{MOST_SIGNS + 1}}}|\n\s{{{MOST_SIGNS}}}|\d{{16}}|\d{{1,3}}(?:[ .,']\d{{3}}){{6}}")
 TIMEOUT = 10.0
 """Seconds after which the search for runs gives up; it is linear, so this is for a machine that has come to a halt."""
 

@@ -72,7 +72,9 @@ def _unit_wordings(language: str) -> Iterator[str]:
     """The wordings of all units of which a report can be made, and of multipliers; signs such as % are left out."""
     for code in {language, "en"}:
         listed: dict[str, list[Any]] = raw_language(code).get("units") or {}
-        said = [unit for kind in _UNITS for unit in listed.get(kind, [])] + list(raw_language(code).get("thousands") or ())
+        said = [unit for kind in _UNITS for unit in listed.get(kind, [])] + list(
+            raw_language(code).get("thousands") or ()
+        )
         for unit in said:
             if WORD.search(str(unit)):
                 yield from wordings(re.escape(str(unit)).replace(r"\ ", r"\s?"))

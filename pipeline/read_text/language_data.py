@@ -15,7 +15,7 @@ from pipeline.declarative_files import parse_yaml
 from pipeline.problems import RuleProblem
 from pipeline.read_text.numbers import DIGITS, NumberWords
 
-_CONSUMPTION = r"(?:k?wh)\s?(?:/|per|pro|por|auf|på|op|sur|aux|a|ogni|cada|je)\s?(?:les\s|los\s|die\s|i\s)?(?:100|hundred|mil|km|mi\b|mile)\s?(?:km|kms|mi|miles|kilometer)?(?![a-z])|(?:mi|miles|km|m)\s?(?:/|per|pro|por|par|pr)\s?kwh?(?![a-z])|km\s?/\s?h(?![a-z])"
+_CONSUMPTION = r"(?:k?wh)\s?(?:/|per|pro|por|auf|på|op|sur|aux|a|ogni|cada|je)\s?(?:les\s|los\s|die\s|i\s)?(?:100|hundred|mil|km|mi\b|mile)\s?(?:km|kms|mi|miles|kilometer)?(?![a-z])|(?:mi|miles|km|m)\s?(?:/|per|pro|por|par|pr)\s?kwh?(?![a-z])|km\s?/\s?h(?![a-z])"  # noqa: E501
 """Consumption and speed, in any language: never a distance."""
 
 UNIT_KINDS = ("km", "mi", "mil", "percent", "kwh", "ah", "years", "months", "weeks", "days", "volts", "points")
@@ -134,14 +134,14 @@ def language_data(code: str) -> LanguageData:
     }  # unit words of English that mean something else in this language
     units = []
     for kind in UNIT_KINDS:
-        words = [
+        of_kind = [
             word
             for c in codes
             for word in (raw_language(c).get("units") or {}).get(kind, [])
             if str(word) not in not_units
         ]
-        if words:
-            units.append(rf"(?P<{kind}>{_bounded(words)})")
+        if of_kind:
+            units.append(rf"(?P<{kind}>{_bounded(of_kind)})")
     others = [str(word) for word in merged(code, "other_units") if str(word) not in not_units]
     letters = [word for word in others if len(word) == 1 and word.isalpha()]
     other = (
@@ -168,7 +168,7 @@ def language_data(code: str) -> LanguageData:
     day = rf"(?:{weekdays})"
     weekday = re.compile(
         rf"(?<!\w)(?:(?:{before})\s)?{day}{plural_group + '?' if plural_group else ''}(?:\s(?:{tail}))?"
-        rf"(?:\s?(?:{join})\s?(?:(?:{before})\s)?{day}{plural_group + '?' if plural_group else ''}(?:\s(?:{tail}))?)*(?!\w)"
+        rf"(?:\s?(?:{join})\s?(?:(?:{before})\s)?{day}{plural_group + '?' if plural_group else ''}(?:\s(?:{tail}))?)*(?!\w)"  # noqa: E501
     )
 
     fractions = {**(raw_language("en").get("fractions") or {}), **(own.get("fractions") or {})}
@@ -206,14 +206,14 @@ def language_data(code: str) -> LanguageData:
         number=number,
         unit=unit,
         thousands=re.compile(
-            rf"\s?(?:{_alternatives([str(w) for w in merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"
+            rf"\s?(?:{_alternatives([str(w) for w in merged(code, 'thousands') if str(w) not in not_numbers])})(?![a-zß-ÿœ])"  # noqa: E501
         ),
         half_after_unit=re.compile(
-            rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"
+            rf"\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"  # noqa: E501
         ),
         decimals=_decimals(own.get("number_words") or {}),
         rate=re.compile(
-            rf"\s?(?:{_alternatives([str(w) for w in per])})\s?(?:single\s)?(?:{_alternatives(rate_units)})(?!\w)|\s?(?:{_alternatives([str(w) for w in own.get('rate_words') or ['yearly', 'annually', 'annual', 'pa', 'p.a.', 'daily']])})(?!\w)"
+            rf"\s?(?:{_alternatives([str(w) for w in per])})\s?(?:single\s)?(?:{_alternatives(rate_units)})(?!\w)|\s?(?:{_alternatives([str(w) for w in own.get('rate_words') or ['yearly', 'annually', 'annual', 'pa', 'p.a.', 'daily']])})(?!\w)"  # noqa: E501
         ),
         frequency=frequency,
         frequency_values=tuple(frequency_values),
@@ -221,7 +221,7 @@ def language_data(code: str) -> LanguageData:
         fractions={str(k): float(v) for k, v in fractions.items()},
         half_percent=re.compile(rf"(?<!\w)(?:{_alternatives(half_words)})\s(?:{_bounded(percent)})"),
         percent_and_half=re.compile(
-            rf"(?<!\w)(?:{_alternatives(articles + ['one']) or '(?!)'})\s(?:{_bounded(percent)})\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"
+            rf"(?<!\w)(?:{_alternatives([*articles, 'one']) or '(?!)'})\s(?:{_bounded(percent)})\s(?:{_alternatives([w for c in codes for w in (raw_language(c).get('number_words') or {}).get('half_after_unit', [])]) or '(?!)'})(?!\w)"  # noqa: E501
         ),
         range_to=re.compile(rf"\s?(?:{_alternatives([str(w) for w in own.get('range_to') or ['-', 'to']])})\s?"),
         range_and=re.compile(rf"\s(?:{_alternatives([str(w) for w in own.get('range_and') or ['and']])})\s?"),
@@ -231,7 +231,7 @@ def language_data(code: str) -> LanguageData:
         year_prefix=re.compile(rf"(?<!\w)(?:{_alternatives(year_prefix)})\s?$"),
         plate=re.compile(rf"[ -]?(?:{_alternatives(plate)})(?!\w)"),
         a_duration=re.compile(
-            rf"(?<!\w)(?:{_alternatives(articles) or '(?!)'})\s(?:(?P<years>{_bounded(years)})|(?P<months>{_bounded(months)}))"
+            rf"(?<!\w)(?:{_alternatives(articles) or '(?!)'})\s(?:(?P<years>{_bounded(years)})|(?P<months>{_bounded(months)}))"  # noqa: E501
         ),
         of_counts=re.compile(
             rf"(?<![\d.,/])(\d{{1,4}})\s(?:{_alternatives(of_words)})\s(?:(?:the|my|every)\s)?(\d{{1,4}})(?![\d.,]|\s?(?:km|kwh|mi|miles|%|k\b))"

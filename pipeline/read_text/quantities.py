@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from pipeline.dataset_columns import KM_PER_MILE
 from pipeline.read_text.language_data import LanguageData, merged, raw_language
 from pipeline.read_text.numbers import DIGITS, NumberWords, parse_digits
-from pipeline.read_text.slots import KINDS, NAME_OF, SLOT_CHARACTERS
+from pipeline.read_text.slots import KINDS as KINDS
+from pipeline.read_text.slots import NAME_OF as NAME_OF
+from pipeline.read_text.slots import SLOT_CHARACTERS as SLOT_CHARACTERS
 from pipeline.read_text.wordings import ANYTHING, WORD, Phrases, wordings
 
 LONG_KM = 1000.0
@@ -48,10 +50,12 @@ _MONTH_YEAR = re.compile(r"(?<![\d.])(?:0?[1-9]|1[0-2])[/.-]((?:20)\d\d)(?!\d)")
 _SHORT_YEAR = re.compile(r"(?<![\w'])'(\d\d)(?![\d%'.,]\d|\d|s\b|%| ?%)")
 _MY = re.compile(
     r"(?<!\w)(?:my|modelyear|model year|model-year|mod\.?)\s?'?((?:20)?\d\d)(?!\d|[.,]\d|\s?%|k)"
-    r"|(?<!\w)(?:bj|ez|e\.z\.|mj|jg|baujahr|erstzulassung|modelljahr|jahrgang|zugelassen)\.?[ :]{0,2}(?:(?:0?[1-9]|1[0-2])\s?[/.-]\s?)?'?((?:20)?\d\d)(?!\d|/\d|[.,]\d|\s?%|k)"
+    r"|(?<!\w)(?:bj|ez|e\.z\.|mj|jg|baujahr|erstzulassung|modelljahr|jahrgang|zugelassen)\.?[ :]{0,2}(?:(?:0?[1-9]|1[0-2])\s?[/.-]\s?)?'?((?:20)?\d\d)(?!\d|/\d|[.,]\d|\s?%|k)"  # noqa: E501
 )
 _SCORE = re.compile(r"(?<![\d/.,])(\d{1,3}(?:[.,]\d+)?)\s?/\s?100(?![\d/.,]\d| ?k|\d)")
-_OF_A_HUNDRED = re.compile(r"(?<![\d/.,])(\d{2,3}(?:[.,]\d+)?)\s(?:left\s)?(?:out of|of|from|von|sur|sobre|de|van|av|su)\s(?:a\s|the\s)?(?:hundred|100|hundert|cent|cien|honderd|hundre|cento|cem)(?![\w%])")
+_OF_A_HUNDRED = re.compile(
+    r"(?<![\d/.,])(\d{2,3}(?:[.,]\d+)?)\s(?:left\s)?(?:out of|of|from|von|sur|sobre|de|van|av|su)\s(?:a\s|the\s)?(?:hundred|100|hundert|cent|cien|honderd|hundre|cento|cem)(?![\w%])"  # noqa: E501
+)
 _RATIO = re.compile(r"(?<![\d/.,:])(\d{1,2})\s?[:/]\s?(\d{1,2})(?![\d/:]|[.,]\d)")
 _IN_HUNDRED = re.compile(r"\d{1,3}")
 _YEAR = re.compile(r"(?:19[89]\d|20[0-3]\d)$")
@@ -112,11 +116,11 @@ class QuantityScanner:
         while raw[-1] == " ":
             raw, end = raw[:-1], end - 1
         word_number = not (raw[0].isdigit() or raw[0] == ".")
-        if (
+        if (  # noqa: SIM102
             not word_number
             and start
             and _VERSION_BEFORE.search(text[max(0, start - 2) : start])
-            and not text[start - 1] == "~"
+            and text[start - 1] != "~"
         ):
             if not _RANGE_LETTER_OK.search(text[max(0, start - 3) : start]):
                 return Quantity("other", start, end, 0, 0, None, raw)
@@ -170,7 +174,15 @@ class QuantityScanner:
                 value = parse_digits(
                     raw, thousands=kind not in ("percent", "kwh", "ah", "years", "months", "points", "volts")
                 )
-                half_said = next((w for words in language.number_words for w in words.half if text.startswith(f" {w}", end) and not text[end + 1 + len(w) : end + 2 + len(w)].isalnum()), "")
+                half_said = next(
+                    (
+                        w
+                        for words in language.number_words
+                        for w in words.half
+                        if text.startswith(f" {w}", end) and not text[end + 1 + len(w) : end + 2 + len(w)].isalnum()
+                    ),
+                    "",
+                )
                 if half_said and value < 100:
                     value += 0.5
                     end += 1 + len(half_said)
@@ -443,7 +455,7 @@ class QuantityScanner:
         return Quantity("frequency", match.start(), match.end(), count, count, "1/week", said)
 
     def _ranges(self, text: str, found: list[Quantity]) -> list[Quantity]:
-        """Joins "60-65k km", "between 20 and 80", "5 to 6 percent" into one quantity; lends units to "272 to 263 miles"."""
+        """Joins "60-65k km", "between 20 and 80", "5 to 6 percent"; lends units in "272 to 263 miles"."""
         out: list[Quantity] = []
         index = 0
         while index < len(found):
@@ -467,7 +479,7 @@ class QuantityScanner:
         joins_and = self.language.range_and.fullmatch(gap) is not None
         between = bool(self.language.between.search(text[max(0, left.start - 14) : left.start]))
         arrow = _ARROW.fullmatch(gap) is not None
-        if left.kind == "duration" and right.kind == "duration":
+        if left.kind == "duration" and right.kind == "duration":  # noqa: SIM102
             if (
                 left.unit == "years"
                 and right.unit == "months"

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 _QUOTED_LINE = re.compile(r"(?m)^[ ]*(?:>|&gt;)[^\n]*$")
 _QUOTE_BLOCK = re.compile(r"\[quote[^\]]*\].*?(?:\[/quote\]|\Z)", re.DOTALL)
 _SAID_BLOCK = re.compile(
-    r"(?m)^[ ]*[@\w.\- ]{2,40} (?:said|wrote|writes|posted|schrieb|a écrit|a dit|escribió|dijo|schreef|skrev|ha scritto|escreveu|disse):[ ]*\n(?:[^\n]+(?:\n|\Z))+"
+    r"(?m)^[ ]*[@\w.\- ]{2,40} (?:said|wrote|writes|posted|schrieb|a écrit|a dit|escribió|dijo|schreef|skrev|ha scritto|escreveu|disse):[ ]*\n(?:[^\n]+(?:\n|\Z))+"  # noqa: E501
 )
 _SIGNATURE = re.compile(r"(?m)^[ ]*(?:-- ?|_{3,}|-{3,}|={3,})[ ]*\n")
 _PROFILE = re.compile(
-    r"(?im)^[ ]*(?:vehicles?|car|cars|flair|my car|garage|signature|sig|profile|driving|drives|fahrzeuge?|véhicules?|voitures?|coche|vehículos?|auto's|voertuig|bil|kjøretøy|veicolo|veículos?)\s?:[^\n]*$"
+    r"(?im)^[ ]*(?:vehicles?|car|cars|flair|my car|garage|signature|sig|profile|driving|drives|fahrzeuge?|véhicules?|voitures?|coche|vehículos?|auto's|voertuig|bil|kjøretøy|veicolo|veículos?)\s?:[^\n]*$"  # noqa: E501
 )
 
 

@@ -43,19 +43,18 @@ _UNITS: dict[str, tuple[str, float, str]] = {
     "fortnight": ("duration", 12 * 14 / 365.25, "weeks"),
     "per mille": ("percent", 0.1, "%"),
 }
-_NUMBER_WORDS = (
-    "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen"
-    " nineteen twenty thirty forty fifty sixty seventy eighty ninety hundred thousand million point"
+_NUMBER_WORD = (
+    "(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|thirteen|fourteen|fifteen|sixteen|seventeen"
+    "|eighteen|nineteen|twenty|thirty|forty|fifty|sixty|seventy|eighty|ninety|hundred|thousand|million|point)"
 )
+_DISTANCE = "(?:km|kms|kilomet(?:re|er)s?|mi|miles?)"
 _UNIT_WORD = re.compile(
-    r"(?<![a-z])(?:million\s(?:km|kms|kilomet(?:re|er)s?|mi|miles?)|(?:mega|giga)met(?:re|er)s?|[mg]wh|wh(?!\s?/)"
+    rf"(?<![a-z])(?:million\s{_DISTANCE}|(?:mega|giga)met(?:re|er)s?|[mg]wh|wh(?!\s?/)"
     r"|(?:kilo|mega|giga)?watt[ -]hours?|decades?|fortnights?|per mille"
-    rf"|thousand(?: and)?(?:[ -](?:{'|'.join(_NUMBER_WORDS.split())}))+ (?:km|kms|kilomet(?:re|er)s?|mi|miles?))(?![a-z/])(?!\s?(?:per|for|each|every|a)\s)|‰"
+    rf"|thousand(?: and)?(?:[ -]{_NUMBER_WORD}){{1,8}} {_DISTANCE})(?![a-z/])(?!\s?(?:per|for|each|every|a)\s)|‰"
 )
 _UNIT_SIGNS = ("million", "met", "wh", "watt", "decade", "fortnight", "mille", "‰", "thousand")
-_NUMBER_BEFORE = re.compile(
-    rf"(?<![\w.,])(?:\d[\d,.]*|(?:{'|'.join(_NUMBER_WORDS.split())})(?:[ -](?:and |{'|'.join(_NUMBER_WORDS.split())})\b)*)\s?-?$"
-)
+_NUMBER_BEFORE = re.compile(rf"(?<![\w.,])(?:\d[\d,.]*|{_NUMBER_WORD}(?:[ -](?:and |{_NUMBER_WORD}\b)){{0,16}})\s?-?$")
 
 
 def uncommon_quantities(text: str, known: Sequence[Quantity]) -> list[Quantity]:

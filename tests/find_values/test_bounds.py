@@ -26,14 +26,45 @@ from pipeline.response import Reading, Response
 LENGTH = 100_000
 
 POISON = {
-    "dashes": "-", "blanks": " ", "line breaks": "\n", "broken lines": "\n \t", "quote marks": "> ", "exclamations": "!",
-    "digits": "9", "grouped digits": "1,111", "groups with blanks": "111 ", "letters": "a", "emoji": "🙂", "nulls": "\0",
-    "ones": "one ", "hundreds": "one hundred and ", "my": "my ", "percents": "5 % ", "miles": "80,000 miles ", "years": "2021 ",
-    "hers": "hers is at ", "brackets": "(", "quotes opening": "[quote", "says": "he said:\n", "loss": "lost about ",
-    "charging": "charge to full every sunday, ", "names": "Tern ", "gaps": "lost it: = : = ", "questions": "is it? ",
-    "times": "12:30 ", "ratios": "1/2 ", "colons": "soh : : ", "dotted": "s.o.h. ", "apostrophes": "it's 'n' ", "links": "https://",
-    "commas": "a,", "sentences": "I lost 5 %. ", "always": "always charge it up to the ", "sisters": "my sister's ", "wh": "one wh ",
-}  # fmt: skip
+    "dashes": "-",
+    "blanks": " ",
+    "line breaks": "\n",
+    "broken lines": "\n \t",
+    "quote marks": "> ",
+    "exclamations": "!",
+    "digits": "9",
+    "grouped digits": "1,111",
+    "groups with blanks": "111 ",
+    "letters": "a",
+    "emoji": "🙂",
+    "nulls": "\0",
+    "ones": "one ",
+    "hundreds": "one hundred and ",
+    "my": "my ",
+    "percents": "5 % ",
+    "miles": "80,000 miles ",
+    "years": "2021 ",
+    "hers": "hers is at ",
+    "brackets": "(",
+    "quotes opening": "[quote",
+    "says": "he said:\n",
+    "loss": "lost about ",
+    "charging": "charge to full every sunday, ",
+    "names": "Tern ",
+    "gaps": "lost it: = : = ",
+    "questions": "is it? ",
+    "times": "12:30 ",
+    "ratios": "1/2 ",
+    "colons": "soh : : ",
+    "dotted": "s.o.h. ",
+    "apostrophes": "it's 'n' ",
+    "links": "https://",
+    "commas": "a,",
+    "sentences": "I lost 5 %. ",
+    "always": "always charge it up to the ",
+    "sisters": "my sister's ",
+    "wh": "one wh ",
+}
 
 
 def read(text: str) -> tuple[Reading, float]:
@@ -52,7 +83,11 @@ def test_one_poisoned_response_cannot_stall_a_build(name: str) -> None:
     for text in (poison, "2021 Tern, 80,000 km, down 5 %. " + poison, poison + " down 5 % after 80,000 km"):
         reading, seconds = read(text)
         assert seconds < 8, f"{seconds:.1f} s"
-        assert reading.reports or any(one.rule_id.startswith("bounds.") for one in reading.refusals) or not reading.refusals
+        assert (
+            reading.reports
+            or any(one.rule_id.startswith("bounds.") for one in reading.refusals)
+            or not reading.refusals
+        )
 
 
 def test_what_goes_over_a_bound_is_refused_with_its_reason() -> None:
@@ -79,13 +114,17 @@ def test_calm_breaks_every_long_run_and_keeps_every_offset(poison: str) -> None:
     quiet = calm(text)
     assert len(quiet) == len(text)
     assert quiet.startswith("i lost 5 %. ")
-    assert not re.search(rf"[^\w\n{BREAK}]{{{MOST_SIGNS + 1}}}|[^\s{BREAK}]{{{MOST_LETTERS + 1}}}|\n{{{MOST_SIGNS + 1}}}", quiet)
+    assert not re.search(
+        rf"[^\w\n{BREAK}]{{{MOST_SIGNS + 1}}}|[^\s{BREAK}]{{{MOST_LETTERS + 1}}}|\n{{{MOST_SIGNS + 1}}}", quiet
+    )
     assert calm(quiet) == quiet
     changed = [place for place in range(len(text)) if text[place] != quiet[place]]
     assert all(quiet[place] == BREAK for place in changed)
 
 
-@pytest.mark.parametrize("text", ["", "I lost 5 %.", "80,000 km -- wow!!!", "a\n\nb", "1 234 567,89", "https://example.org/page"])
+@pytest.mark.parametrize(
+    "text", ["", "I lost 5 %.", "80,000 km -- wow!!!", "a\n\nb", "1 234 567,89", "https://example.org/page"]
+)
 def test_an_ordinary_text_is_left_alone(text: str) -> None:
     assert calm(text) is text
 
@@ -98,34 +137,32 @@ def poisons(pattern: Pattern) -> list[str]:
             said = sorted(wording.replace(ANYTHING, "x") for wording in wordings(piece.expression))
             parts.append(max(said, key=len))
     first, most = parts[0] if parts else "x", " ".join(parts[:-1]) or "x"
-    return [f"{first} ", f"{most} : = : ", f"{most} word word "]
+    return [f"{most} : = : ", f"{most} word word ", f"{first} "]
 
 
-def slowest(language: str, length: int) -> list[tuple[float, str]]:
-    """Seconds that each pattern of a language's rule files takes for its worst text of that length."""
-    rules = load_rules(language)
-    out = []
-    for rule in (*rules.rules, *rules.gates):
-        for pattern in (*rule.patterns, *rule.unless):
-            expression = compiled(pattern.source, pattern.expression, rule.file)
-            for poison in poisons(pattern):
-                text = calm((poison * (1 + length // len(poison)))[:length])
-                started = time.thread_time()
-                for _ in each_match(expression, text):
-                    if time.thread_time() - started > 20:
-                        break
-                out.append((time.thread_time() - started, f"{rule.id}: {pattern.source[:80]} on {poison[:40]!r}"))
-    return sorted(out, reverse=True)
+def seconds_on(expression: re.Pattern[str], poison: str, length: int) -> float:
+    """What it takes to find all matches in that much of a poison."""
+    text = calm((poison * (1 + length // len(poison)))[:length])
+    started = time.thread_time()
+    for _ in each_match(expression, text):
+        if time.thread_time() - started > 10:
+            break
+    return time.thread_time() - started
 
 
 @pytest.mark.parametrize("language", languages_with_rules())
 def test_no_pattern_runs_away(language: str) -> None:
-    worst = slowest(language, LENGTH)
-    over = [name for seconds, name in worst if seconds > 5]
-    assert not over
-    again = dict((name, seconds) for seconds, name in slowest(language, LENGTH // 4))
-    grown = [name for seconds, name in worst if seconds > 0.2 and seconds > 8 * max(again[name], 0.01)]
-    assert not grown, "four times the text took more than eight times as long"
+    rules = load_rules(language)
+    slow = []
+    for rule in (*rules.rules, *rules.gates):
+        for pattern in (*rule.patterns, *rule.unless):
+            expression = compiled(pattern.source, pattern.expression, rule.file)
+            for poison in poisons(pattern)[: 3 if language == "en" else 1]:
+                whole = seconds_on(expression, poison, LENGTH)
+                # some 0.5 s for the slowest of all; a slow one must at least grow as its text does
+                if whole > 5 or (whole > 1 and whole > 8 * seconds_on(expression, poison, LENGTH // 4)):
+                    slow.append(f"{rule.id}: {pattern.source[:80]} on {poison[:40]!r}: {whole:.1f} s")
+    assert not slow
 
 
 @pytest.mark.parametrize("step", [find_quotations, sentences], ids=["quotations", "sentences"])

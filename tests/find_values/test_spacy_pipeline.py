@@ -1,4 +1,4 @@
-"""Extraction as a spaCy pipeline: the components are registered, a document carries its reports and shows its values."""
+"""Extraction as a spaCy pipeline: registered components, documents that carry their reports and show their values."""
 
 from __future__ import annotations
 
@@ -93,5 +93,7 @@ def test_the_words_of_a_batch_are_forgotten() -> None:
     reader.read([Response("r", "s", "r", TEXT)])
     strings = reader._reader("en").nlp.vocab.strings
     before = len(strings)
-    reader.read([Response(str(n), "s", str(n), f"wordnumber{n} Tern, {n + 70_000} km, lost {n % 9} %") for n in range(200)])
+    reader.read(
+        [Response(str(n), "s", str(n), f"wordnumber{n} Tern, {n + 70_000} km, lost {n % 9} %") for n in range(200)]
+    )
     assert len(strings) <= before + 5

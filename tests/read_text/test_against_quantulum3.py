@@ -1,4 +1,4 @@
-"""The fast scanner beside quantulum3: where both read, where quantulum3 is known to misread, and its own gold sentences.
+"""The fast scanner beside quantulum3: where both read, where quantulum3 misreads, and its own gold sentences.
 
 The gold sentences are `_lang/en_US/tests/quantities.json` of the quantulum3 package (nielstron/quantulum3, MIT): 101
 sentences; those quantities count whose units the scanner knows.
@@ -27,13 +27,25 @@ from pipeline.read_text.uncommon_quantities import parser, read_snippet, uncommo
 GOLD = Path(quantulum3.__file__).parent / "_lang" / "en_US" / "tests" / "quantities.json"
 TRAINING = Path(__file__).parents[2] / "fixtures" / "labelled" / "en" / "train"
 FACTORS = {
-    "kilometre": 1.0, "mile": KM_PER_MILE, "percentage": 1.0, "year": 12.0, "month": 1.0,
-    "week": 12 / 52.18, "day": 12 / 365.25, "kilowatt hour": 1.0,
-}  # fmt: skip
+    "kilometre": 1.0,
+    "mile": KM_PER_MILE,
+    "percentage": 1.0,
+    "year": 12.0,
+    "month": 1.0,
+    "week": 12 / 52.18,
+    "day": 12 / 365.25,
+    "kilowatt hour": 1.0,
+}
 KINDS_OF = {
-    "kilometre": ("distance", "stretch"), "mile": ("distance", "stretch"), "percentage": ("percent", "hundred"),
-    "year": ("duration",), "month": ("duration",), "week": ("duration",), "day": ("duration",), "kilowatt hour": ("energy",),
-}  # fmt: skip
+    "kilometre": ("distance", "stretch"),
+    "mile": ("distance", "stretch"),
+    "percentage": ("percent", "hundred"),
+    "year": ("duration",),
+    "month": ("duration",),
+    "week": ("duration",),
+    "day": ("duration",),
+    "kilowatt hour": ("energy",),
+}
 
 
 @cache
@@ -87,7 +99,14 @@ def test_uncommon_quantities(text: str, kind: str, value: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["17 kilowatt hours per 100 km", "140 wh/km", "1.1 million km between us", "half a million miles", "the last decade"]
+    "text",
+    [
+        "17 kilowatt hours per 100 km",
+        "140 wh/km",
+        "1.1 million km between us",
+        "half a million miles",
+        "the last decade",
+    ],
 )
 def test_what_is_no_reading_is_left_as_it_was(text: str) -> None:
     assert not any("uncommon" in found.marks for found in fast(text))
@@ -132,7 +151,8 @@ def theirs(text: str) -> Iterator[tuple[str, float, int, int]]:
 def compared() -> dict[str, list[int]]:
     """By unit: quantities of both, and of those the ones with the same value."""
     table: dict[str, list[int]] = {}
-    texts = [json.loads(line)["text"] for path in sorted(TRAINING.glob("*.jsonl")) for line in path.open(encoding="utf-8")]
+    files = sorted(TRAINING.glob("*.jsonl"))
+    texts = [json.loads(line)["text"] for path in files for line in path.read_text("utf-8").splitlines()]
     for text in texts[::6]:
         ours = fast(text)
         for unit, value, start, end in theirs(text):

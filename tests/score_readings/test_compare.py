@@ -105,8 +105,7 @@ def test_the_assignment_is_as_good_as_the_best_of_all(shape: tuple[int, int], da
     chosen = best_assignment(weights)
     assert len(set(chosen)) == len(chosen) == rows and all(0 <= place < columns for place in chosen)
     best = max(
-        sum(weights[here][place] for here, place in enumerate(places))
-        for places in permutations(range(columns), rows)
+        sum(weights[here][place] for here, place in enumerate(places)) for places in permutations(range(columns), rows)
     )
     assert sum(weights[here][place] for here, place in enumerate(chosen)) == best
 
