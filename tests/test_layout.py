@@ -55,7 +55,6 @@ PRINTS = ("command_line.py", "commands/", TRAINING)
 
 LONG_MODULES: dict[str, str] = {
     "read_text/quantities.py": "one scanner: the kinds of quantities meet in one pass over the text",
-    "group_reports/vehicles.py": "one tracker: the state that walks through a response is shared by its steps",
 }
 """Modules of more than 400 lines -> why they are."""
 

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from pipeline.find_values.match_rules import Taken
 from pipeline.find_values.rule_files import built_in_name
 from pipeline.group_reports.anchors import AnchorFinder, tracker_data
+from pipeline.group_reports.model_names import settle_names
 from pipeline.group_reports.names import NameFinder
 from pipeline.group_reports.walk import Vehicle, Walk
 from pipeline.read_text.quantities import Quantity
@@ -27,6 +28,7 @@ class VehicleTracker:
 
     def __init__(self, lexicon: Mapping[str, Sequence[str]], language: str) -> None:
         data = tracker_data(language) or tracker_data("en")
+        self.language = language
         self.finder = AnchorFinder(data)
         self.names = NameFinder(data, language)
         self.on = re.compile(rf"\s(?:{'|'.join(data.get('on_words') or ['on', 'in', 'for'])})\s(?:\w+\s)?$")
@@ -55,6 +57,8 @@ class VehicleTracker:
         anchors = self.finder.find(text, folded)
         walk = Walk(text, list(spans), anchors, names, taken, self.on, self.finder)
         vehicles = walk.vehicles()
+        if self.language == "en":  # elsewhere the name model's gain is within noise
+            settle_names(original, vehicles, blanked, self.names)
         for vehicle in vehicles:
             self._say(original, vehicle)
         return vehicles
