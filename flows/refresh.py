@@ -10,10 +10,10 @@ from pathlib import Path
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 
-from prefect import flow, get_run_logger, task  # noqa: E402
-from prefect.artifacts import create_table_artifact  # noqa: E402
+from prefect import flow, get_run_logger, task
+from prefect.artifacts import create_table_artifact
 
-from pipeline.build import Built, build  # noqa: E402
+from pipeline.build import Built, build
 
 
 @task(name="build", task_run_name="build {ledger}")
