@@ -113,9 +113,9 @@ class PatternCompiler:
             if body in ("..", "..."):
                 word, most = (_GAP_WORD, 3) if body == ".." else (_GAP_WORD_COMMA, 8)
                 parts.append(
-                    rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?[ ,]*"
+                    rf"(?:[ :=*\"'(-]++{word}){{0,{most}}}?[ ,]*"
                     if body == "..."
-                    else rf"(?:[ :=*\"'(-]+{word}){{0,{most}}}?"
+                    else rf"(?:[ :=*\"'(-]++{word}){{0,{most}}}?"
                 )
                 continue
             if body == "^":

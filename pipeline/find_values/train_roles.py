@@ -49,7 +49,9 @@ def collect(labelled: Sequence[Labelled]) -> Samples:
     samples = Samples()
     readers: dict[str, LanguageReader] = {}
     for item in labelled:
-        reader = readers.setdefault(item.lang, LanguageReader(item.lang, (), model=None))
+        if item.lang not in readers:
+            readers[item.lang] = LanguageReader(item.lang, (), model=None)
+        reader = readers[item.lang]
         scene = reader.scene(item.text)
         roles = roles_of(item, scene.quantities)
         for index in range(len(scene.quantities)):
@@ -150,7 +152,9 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, sampl
 
     readers: dict[str, LanguageReader] = {}
     for item in labelled:
-        reader = readers.setdefault(item.lang, LanguageReader(item.lang, (), model=model))
+        if item.lang not in readers:
+            readers[item.lang] = LanguageReader(item.lang, (), model=model)
+        reader = readers[item.lang]
         scene, possible = reader.possible(item.text, item.parent_id is not None)
         got = [{name: found.value for name, found in values.items()} for _, values, _ in possible]
         wanted = item.wanted()

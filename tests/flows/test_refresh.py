@@ -18,8 +18,6 @@ def test_the_flow_builds_a_ledger_and_leaves_its_counts(tmp_path: Path) -> None:
     export = tmp_path / "thread.csv"
     rows = ["id,author,comment", '1,ada_of_the_hill,"2022 Tern, 74,000 km on it, down 2.1 %"', "2,bo,lovely show"]
     export.write_text("\n".join(rows) + "\n")
-        'id,author,comment\n1,ada_of_the_hill,"2022 Tern, 74,000 km on it, down 2.1 %"\n2,bo,lovely show\n'
-    )
     with prefect_test_harness(server_startup_timeout=120):
         run = refresh([str(export)], tmp_path / "ledger")
         with get_client(sync_client=True) as client:
