@@ -67,7 +67,7 @@ SEEDS = (
         "miles",
         "Our Fell has 61,200 miles on the clock and lost 4.5 %. We charge to 80 %.",
         ({**OWN, **TO_80, "vehicle_text": "Fell", "odometer_km": 98_491.85, "loss_pct": 4.5, "loss_origin": "stated"},),
-        broken={"itself": "the name behind 'Our' is not found: 'fell' is a common word too"},
+        broken={"blanks": "the name 'Fell', a common word too, is not found with two blanks before it"},
     ),
     Seed(
         "no loss",

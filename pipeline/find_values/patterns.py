@@ -41,6 +41,9 @@ _LIGHT = r"[ :=*\"'(\[~/@<>+-]"
 SEPARATOR = rf"{_LIGHT}*"
 _CLAUSE_START = r"(?:(?<=[.!?;,()\n:\-])|(?<=\A))[\s*•>\"'-]*"
 _CLAUSE_END = r"(?=\s*(?:[.,;!?)\n\"]|\Z| -|\band\b|\bbut\b))"
+LONGEST_REACH = 300
+"""How often a class of characters may repeat where a rule says without end: a rule never looks further than this."""
+_ENDLESS = re.compile(r"((?:\[(?:\\.|[^\]\\])+\]|(?<!\\)\.))([*+])")
 _TOKEN = re.compile(r"\((?:[^()]|\([^()]*\))*\)\??|\{[^{}]*\}\??|<[\w-]+>\??|\S+")
 
 
@@ -182,5 +185,6 @@ class PatternCompiler:
         source = re.sub(r"\{([a-z]+(?:\|[a-z]+)*)\}", slot_source, source)
         if not re.search(r"\\s", body):
             source = source.replace(" ", r"\s")
+        source = _ENDLESS.sub(rf"\1{{\2,{LONGEST_REACH}}}", source).replace("{*,", "{0,").replace("{+,", "{1,")
         plain_start = body[0].isalnum() or body[0] in "(<"
         return rf"(?<!\w)(?:{source})(?!\w)" if plain_start else f"(?:{source})"

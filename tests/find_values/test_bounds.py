@@ -155,10 +155,9 @@ SLOWEST = 6
 
 @pytest.mark.parametrize("language", languages_with_rules())
 def test_no_pattern_runs_away(language: str) -> None:
-    """Every pattern at 10,000 characters, the slowest then at 100,000: ten times the text, no more than 16 times as long.
+    """Every pattern at 2,000 characters, the slowest then at 100,000: fifty times the text, at most 80 times as long.
 
-    A pattern that is not among the slowest could not take longer at 100,000 characters than the slowest of them
-    unless it grew faster than they do: at a hundred times of its few milliseconds it would still be within the bound.
+    A pattern that grew with the square of the length would be among the slowest at 2,000 characters already.
     """
     rules = load_rules(language)
     tried = []
@@ -166,14 +165,14 @@ def test_no_pattern_runs_away(language: str) -> None:
         for pattern in (*rule.patterns, *rule.unless):
             expression = compiled(pattern.source, pattern.expression, rule.file)
             for poison in poisons(pattern):
-                seconds = seconds_on(expression, poison, LENGTH // 10)
+                seconds = seconds_on(expression, poison, LENGTH // 50)
                 tried.append((seconds, f"{rule.id}: {pattern.source[:80]} on {poison[:40]!r}", expression, poison))
     tried.sort(key=lambda one: -one[0])
     assert len(tried) > 400
-    assert tried[SLOWEST][0] < 0.5
+    assert tried[SLOWEST][0] < 0.1
     for seconds, name, expression, poison in tried[:SLOWEST]:
         whole = seconds_on(expression, poison, LENGTH)
-        assert whole < max(1.0, 16 * seconds), f"{name}: {seconds:.2f} s at a tenth, {whole:.2f} s"
+        assert whole < max(1.0, 80 * seconds), f"{name}: {seconds:.3f} s at a fiftieth, {whole:.2f} s"
 
 
 @pytest.mark.parametrize("step", [find_quotations, sentences], ids=["quotations", "sentences"])
