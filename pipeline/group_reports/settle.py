@@ -64,6 +64,7 @@ class Settler:
             taken.rule.id,
             taken.rule.pack,
             derivation,
+            confidence=round(taken.sure, 4),
             parts=parts,
         )
 
