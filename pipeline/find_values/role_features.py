@@ -36,7 +36,7 @@ _FULL_WORDS = frozenset(
         "cheio",
         "pieno",
         "piena",
-    ]  # noqa: E501
+    ]
 )
 _PERCENT_STEPS = (0, 1, 3, 6, 10, 15, 25, 45, 60, 70, 79, 81, 86, 90.01, 95, 99.9, 100)
 
