@@ -16,6 +16,35 @@ from typing import Any
 
 _TOKEN = re.compile(r"[^\W_][\w.'-]*[^\W_]|[^\W_]")
 
+_EVERYDAY_TRIMS = frozenset(
+    [
+        "one",
+        "two",
+        "three",
+        "line",
+        "drive",
+        "city",
+        "life",
+        "family",
+        "night",
+        "electric",
+        "e",
+        "a",
+        "x",
+        "s",
+        "r",
+        "se",
+        "base",
+        "active",
+        "break",
+    ]
+)
+"""Trims that are everyday words too: in a text without capitals they say nothing of a name."""
+_EVERYDAY_TRIMS_CAPITALS = _EVERYDAY_TRIMS | frozenset(
+    ["van", "estate", "mini", "sport", "cross", "air", "max", "lite"]
+)
+"""The same behind a capitalised word, where more of them are everyday words than trims."""
+
 
 @dataclass(frozen=True, slots=True)
 class Name:
@@ -114,31 +143,9 @@ class NameFinder:
                 and text[tokens[last].end() : tokens[last + 1].start()] == " "
             ):
                 following = tokens[last + 1].group()
-                if (
-                    following in self.trim_words
-                    and following
-                    not in (
-                        "one",
-                        "two",
-                        "three",
-                        "line",
-                        "drive",
-                        "city",
-                        "life",
-                        "family",
-                        "night",
-                        "electric",
-                        "e",
-                        "a",
-                        "x",
-                        "s",
-                        "r",
-                        "se",
-                        "base",
-                        "active",
-                        "break",
-                    )
-                ) or (following.isalpha() and len(following) > 3 and following not in self.common):
+                if (following in self.trim_words and following not in _EVERYDAY_TRIMS) or (
+                    following.isalpha() and len(following) > 3 and following not in self.common
+                ):
                     last += 1
                 else:
                     break
@@ -203,36 +210,7 @@ class NameFinder:
                 )
                 or (
                     low in self.trim_words
-                    and low
-                    not in (
-                        "one",
-                        "two",
-                        "three",
-                        "line",
-                        "drive",
-                        "city",
-                        "life",
-                        "family",
-                        "night",
-                        "electric",
-                        "e",
-                        "a",
-                        "x",
-                        "s",
-                        "r",
-                        "se",
-                        "van",
-                        "estate",
-                        "active",
-                        "base",
-                        "mini",
-                        "sport",
-                        "cross",
-                        "air",
-                        "break",
-                        "max",
-                        "lite",
-                    )
+                    and low not in _EVERYDAY_TRIMS_CAPITALS
                     and not self._in(token.start(), blocked)
                 )
                 or (

@@ -545,18 +545,9 @@ class QuantityScanner:
                 and _K_TAIL.search(text[right.start : right.end])
             ):
                 low *= 1000
-            if low < right.low <= 3 * low and left.kind != "stretch":
-                return Quantity(
-                    right.kind,
-                    left.start,
-                    right.end,
-                    low,
-                    right.low,
-                    right.unit,
-                    text[left.start : right.end],
-                    frozenset({"range"}),
-                )
-            if low < right.low <= 1.25 * low and (gap.strip() == "-" or between):
+            near = low < right.low <= 3 * low and left.kind != "stretch"
+            beside = low < right.low <= 1.25 * low and (gap.strip() == "-" or between)
+            if near or beside:
                 return Quantity(
                     right.kind,
                     left.start,
