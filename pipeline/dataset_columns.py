@@ -13,6 +13,7 @@ Privacy classes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -88,6 +89,7 @@ RESPONSES: tuple[Column, ...] = (
     Column("likes", "int64", "likes, as exported", "private"),
     Column("text", "string", "the response as exported; null without --keep-text; never in a release", "private"),
     Column("copy_of", "string", "response_id of the first copy; null for an original", "private"),
+    Column("link", "string", "where the response stands on the web, as exported", "private"),
 )
 
 REPORTS: tuple[Column, ...] = (
@@ -206,8 +208,19 @@ TABLES: dict[str, tuple[Column, ...]] = {
 """The contract's four tables, then the extra ones that a ledger keeps to explain itself (never in a release)."""
 
 
-def arrow_schema(table: str) -> pyarrow.Schema:
-    """The one pyarrow schema of a table, with `unit`, `description` and `privacy` in each field's metadata."""
+def columns_of(table: str, more: Sequence[Column] = ()) -> tuple[Column, ...]:
+    """The columns of a table; `more` are the fields that rule packs declare, which follow the guide's in `reports`."""
+    if table != "reports" or not more:
+        return TABLES[table]
+    after = REPORTS.index(FIELDS[-1]) + 1
+    return (*REPORTS[:after], *more, *REPORTS[after:])
+
+
+def arrow_schema(table: str, more: Sequence[Column] = ()) -> pyarrow.Schema:
+    """The one pyarrow schema of a table, with `unit`, `description` and `privacy` in each field's metadata.
+
+    `more` are the fields that rule packs declare (see `columns_of`).
+    """
     import pyarrow as pa
 
     types = {
@@ -228,6 +241,6 @@ def arrow_schema(table: str) -> pyarrow.Schema:
                 nullable=column.nullable,
                 metadata={"unit": column.unit, "description": column.meaning, "privacy": column.privacy},
             )
-            for column in TABLES[table]
+            for column in columns_of(table, more)
         ]
     )

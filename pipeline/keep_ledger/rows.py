@@ -122,6 +122,7 @@ class RunTables:
                 response.likes,
                 response.text,
                 None,
+                None if response.link is None else sound(response.link),
             )
         )
         for table, rows in (("reports", reports), ("evidence", evidence), ("parts", parts), ("refusals", refusals)):
