@@ -1,27 +1,39 @@
-"""One build: exports in, a whole new run of a ledger out.
+"""Makes runs: of exports (`build`), of what a run of the ledger holds (`rerun`), or of both (`build` with `add`).
 
-    read_exports -> batches of responses -> reader -> rows, staged -> copies -> checks -> tables -> latest
+    read_exports -> batches of responses -> reader -> rows, staged   \
+    kept run -> rows as read, and responses that are read again      -> one order -> finish_run -> latest
 
 What the later stages need of all responses at once (copies, checks) they get as Arrow tables mapped from the disk.
+Whichever way responses came, the same responses, rules and program give the same tables, byte for byte.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
-from pipeline.dataset_columns import FIELD_NAMES, TABLES, arrow_schema
+from pipeline.finish_run import Check, Finishing, Join
 from pipeline.group_reports.vehicle_list import load_vehicle_list
-from pipeline.keep_ledger.ledger import NewRun, writing_to
-from pipeline.keep_ledger.pseudonym import load_key
+from pipeline.keep_ledger.forgotten import load_forgotten
+from pipeline.keep_ledger.ledger import Ledger, NewRun, writing_to
+from pipeline.keep_ledger.name_runs import named_run
+from pipeline.keep_ledger.pseudonym import PseudonymKey, load_key
 from pipeline.keep_ledger.rows import RunTables
-from pipeline.keep_ledger.run_record import RunRecord, file_record, table_record
-from pipeline.keep_ledger.tables import ledger_errors, looked_up, open_staged, write_table
+from pipeline.keep_ledger.run_record import RunRecord, file_record
+from pipeline.keep_ledger.tables import open_staged
 from pipeline.problems import ExportProblem, UsageProblem
 from pipeline.read_text.language import LanguageTeller
+from pipeline.run_partitions.in_process import InProcess
+from pipeline.run_partitions.partition import Runner
+from pipeline.take_back.adding import AsBefore, new_exports
+from pipeline.take_back.fingerprints import readings_of
+from pipeline.take_back.kept_run import KeptRun, open_kept
+from pipeline.take_back.put_together import by_source
+from pipeline.take_back.start_from import Start
 from pipeline.take_in import Clock, Export, Reader, TakingIn, Watch
 
 if TYPE_CHECKING:
@@ -29,41 +41,29 @@ if TYPE_CHECKING:
 
     from pipeline.read_exports.column_mapping import ColumnMapping
 
-JOIN_COLUMNS = (
-    "response_id", "source_response_id", "source", "author_key", "posted_at", "lang", "text", "thread_id", "parent_id",
-)  # fmt: skip
-"""The columns of responses that the copies stage is given."""
-
-SETTLED_LATER = ("vehicle_key", "copy_of", "usable")
-"""The columns of reports that are not known before the copies and the checks."""
-
-
-class Joined(Protocol):
-    """What the copies stage found: response_id -> response_id, and report_id -> report_id, key or flags."""
-
-    @property
-    def response_copy_of(self) -> Mapping[str, str]: ...  # noqa: D102
-    @property
-    def report_copy_of(self) -> Mapping[str, str]: ...  # noqa: D102
-    @property
-    def vehicle_key(self) -> Mapping[str, str]: ...  # noqa: D102
-    @property
-    def flags(self) -> Mapping[str, list[str]]: ...  # noqa: D102
-    @property
-    def links(self) -> pyarrow.Table: ...  # noqa: D102
-
-
 Read = Callable[..., Iterable[Export]]
-Join = Callable[["pyarrow.Table", "pyarrow.Table", "pyarrow.Table"], Joined]
-Check = Callable[["pyarrow.Table", Any], tuple[list[list[str]], list[bool]]]
 
 
 @dataclass(frozen=True, slots=True)
 class Built:
-    """A finished build: the run's folder and its record."""
+    """A finished run: its folder and its record."""
 
     folder: Path
     record: RunRecord
+
+
+@dataclass(frozen=True, slots=True)
+class Stages:
+    """The stages that a run goes through; what is None is the program's own.
+
+    `reader` makes readings, `join` and `check` stand for the stages of the same place, `runner` says where responses
+    are read (here, in other processes, on a cluster), which changes no byte of the tables.
+    """
+
+    reader: Reader | None = None
+    join: Join | None = None
+    check: Check | None = None
+    runner: Runner | None = None
 
 
 def build(
@@ -75,124 +75,219 @@ def build(
     mapping: ColumnMapping | None = None,
     keep_text: bool = True,
     lang: str | None = None,
+    add: bool = False,
     read: Read | None = None,
     reader: Reader | None = None,
     join: Join | None = None,
     check: Check | None = None,
     watch: Watch | None = None,
+    runner: Runner | None = None,
 ) -> Built:
     """Reads the exports `inputs` (files, folders, globs, URLs) into a new run of the ledger and makes it the latest.
 
     `vehicles` is a vehicle list (CSV), `rules` are rule packs over the built-in one, `mapping` a `ColumnMapping` that
     says which column is what; `lang` (BCP 47) is taken for every response's language, which otherwise the export says
-    or its words tell.  `read`, `reader`,
-    `join` and `check` stand in for the stages of the same place.
+    or its words tell.  `read` stands in for the opening of exports, the others for what `Stages` says.
+
+    With `add`, the exports are added to those that the ledger's latest run holds: the tables are those of a build of
+    all of them.  What is held with the same bytes is left out, what stands at the same place with other bytes replaces
+    what is held.  Vehicle list, rules and language are then those of the latest run where none are given.
 
     Raises `ExportProblem` where not one response could be read, and any other `Problem`; the ledger's latest run is
     then what it was before.
     """
+    _refuse_missing(vehicles)
+    _refuse_own_files(inputs, ledger)
+    with _Making(ledger, Stages(reader, join, check, runner), watch) as making:
+        kept = open_kept(making.home.latest()) if add and making.home.runs() else None
+        making.settle(kept, vehicles, (rules or None) if add else rules, lang, keep_text=keep_text)
+        making.record.options["mapping"] = str(mapping) if mapping else None
+        return making.make((read or _real_read())(inputs, mapping=mapping))
+
+
+def rerun(
+    ledger: Path,
+    *,
+    run: str = "latest",
+    rules: Sequence[Path] | None = None,
+    vehicles: Path | None = None,
+    lang: str | None = None,
+    full: bool = False,
+    reader: Reader | None = None,
+    join: Join | None = None,
+    check: Check | None = None,
+    watch: Watch | None = None,
+    runner: Runner | None = None,
+) -> Built:
+    """Makes a new run of what a run of the ledger holds, without its exports, and makes it the latest.
+
+    `run` names the run to start from.  `rules`, `vehicles` and `lang` are as in `build`; None stands for what the kept
+    run was made with (`rules=()`: the built-in rules alone).  Only responses that the difference can touch are read
+    again (`full`: all); the tables are those that a build of the same exports would give.  What was read again and why
+    stands in the record's `options["rerun"]`.
+
+    Raises `LedgerProblem` where the run did not keep its texts, and any other `Problem`.
+    """
+    _refuse_missing(vehicles)
+    if not ledger.is_dir():
+        raise UsageProblem("there is no such ledger", where=str(ledger), todo="crowdfade build EXPORT... --to LEDGER")
+    with _Making(ledger, Stages(reader, join, check, runner), watch) as making:
+        kept = open_kept(named_run(making.home, run))
+        making.settle(kept, vehicles, rules, lang, keep_text=True, full=full)
+        making.record.options["mapping"] = kept.record["options"].get("mapping")
+        return making.make(())
+
+
+class _Making:
+    """One run on its way: holds the ledger's lock while it is entered; `settle`, then `make`."""
+
+    def __init__(self, ledger: Path, stages: Stages, watch: Watch | None) -> None:
+        self.home: Ledger
+        self.record: RunRecord
+        self._ledger = ledger
+        self._stages = stages
+        self._watch = watch or Watch()
+        self._clock = Clock()
+        self._open = ExitStack()
+        self._started = datetime.now(UTC)
+        self._key: PseudonymKey
+        self._run: NewRun
+        self._reader: Reader
+        self._kept: KeptRun | None = None
+        self._vehicles: Path | None = None
+        self._lang: str | None = None
+        self._keep_text = True
+        self._full = False
+
+    def __enter__(self) -> _Making:
+        with ExitStack() as opening:
+            home = opening.enter_context(writing_to(self._ledger))
+            self._key = load_key(create=home.fingerprint is None)
+            self.home = home.keep_fingerprint(self._key.fingerprint)
+            self._open = opening.pop_all()
+        return self
+
+    def __exit__(self, *error: Any) -> None:
+        self._open.__exit__(*error)
+
+    def settle(
+        self,
+        kept: KeptRun | None,
+        vehicles: Path | None,
+        rules: Sequence[Path] | None,
+        lang: str | None,
+        *,
+        keep_text: bool,
+        full: bool = False,
+    ) -> None:
+        """Settles what the run is made with: what is not given is as in the kept run; loads the rules."""
+        self._watch.stage("loading the rules")
+        self._kept, self._keep_text, self._full = kept, keep_text, full
+        listed = file_record(vehicles) if vehicles is not None else None
+        if kept is not None:
+            lang = lang or kept.lang
+            if vehicles is None:
+                vehicles, listed = kept.vehicle_list(), kept.record.get("vehicles")
+            if rules is None:
+                rules = kept.packs if self._stages.reader is None else ()
+        self._lang, self._vehicles = lang, vehicles
+        with self._clock.time("load_rules"):
+            self._reader = self._stages.reader or _real_reader(rules or (), vehicles, lang)
+        self._run = self._open.enter_context(self.home.new_run(self._started))
+        self.record = RunRecord(self._run.name, _moment(self._started))
+        packs = self._reader.packs
+        self.record.rules = [{name: getattr(pack, name) for name in ("name", "version", "sha256")} for pack in packs]
+        self.record.fields = [one.plain() for one in getattr(self._reader, "declared", ())]
+        self.record.vehicles = listed
+        self.record.options = {"keep_text": keep_text, "lang": lang}
+
+    def make(self, exports: Iterable[Export]) -> Built:
+        """Reads, joins, checks, writes and publishes; gives the finished run."""
+        record, run, clock = self.record, self._run, self._clock
+        declared = getattr(self._reader, "fields", ())
+        with clock.time("load_rules"):
+            vehicle_list = load_vehicle_list(self._vehicles) if self._vehicles is not None else None
+        start = self._start(declared)
+        runner = self._stages.runner or InProcess()
+        if start is not None:
+            exports = new_exports(exports, start.kept, start.added)
+            runner = start.as_before = AsBefore(start.kept, start.added.replaced, start.again, runner)
+        self._watch.stage("reading")
+        teller = LanguageTeller(forced=self._lang)
+        with RunTables(run.work, self._key, keep_text=self._keep_text, lang=self._lang, fields=declared) as tables:
+            forgotten = load_forgotten(self.home.path, self._key)
+            taking = TakingIn(tables, self._reader, clock, self._watch, vehicle_list, teller, runner, forgotten)
+            record.inputs.extend(taking.take_in_all(exports))
+        staged = {name: open_staged(path) for name, path in tables.paths.items()}
+        if start is not None:
+            work = run.work / "again"
+            work.mkdir()
+            with RunTables(work, self._key, keep_text=self._keep_text, lang=self._lang, fields=declared) as tables:
+                taking = TakingIn(tables, self._reader, clock, self._watch, vehicle_list, teller, self._stages.runner)
+                rows = start.to_be_read()
+                taking.take_back(start.kept.responses(rows))
+            again = {name: open_staged(path) for name, path in tables.paths.items()}
+            with clock.time("put_together"):
+                staged = start.put_together(staged, again, keep_text=self._keep_text)
+            record.inputs = start.inputs(record.inputs)
+            record.options["rerun"] = start.told(len(rows))
+        else:
+            staged = _in_order(staged)
+        record.counts = _told_counts(record, staged)
+        if not staged["responses"].num_rows:
+            raise _nothing_read(record)
+        self._finish(staged, start, declared)
+        return Built(run.publish(), record)
+
+    def _start(self, declared: Sequence[Any]) -> Start | None:
+        if self._kept is None:
+            return None
+        with self._clock.time("take_back"):
+            self._watch.stage("taking the kept run back")
+            self._kept.load(declared)
+            return Start.of(self._kept, self._reader, self._lang, self._listed, full=self._full)
+
+    @property
+    def _listed(self) -> tuple[str, str] | None:
+        """The vehicle list as readings know it: name and SHA-256."""
+        if self._vehicles is None or self.record.vehicles is None:
+            return None
+        return self._vehicles.name, self.record.vehicles["sha256"]
+
+    def _finish(self, staged: dict[str, pyarrow.Table], start: Start | None, declared: Sequence[Any]) -> None:
+        record, run = self.record, self._run
+        finishing = Finishing(run, staged, self._clock, self._watch, declared)
+        finishing.correct(self._vehicles)
+        # a stand-in for the joining knows nothing of what was joined before
+        again = start.join_again() if start is not None and self._stages.join is None else None
+        join, check = self._stages.join or _real_join(), self._stages.check or _real_check()
+        finishing.settle(join, check, self._vehicles, again)
+        record.counts |= finishing.write(keep_text=self._keep_text)
+        if self._keep_text:
+            readings = readings_of(self._reader, staged["responses"]["lang"].unique().to_pylist(), self._listed)
+            readings.orders = bool(finishing.orders)
+            finishing.keep_for_rerun(readings, self._vehicles)
+        record.tables = finishing.table_records()
+        record.timings = {stage: round(seconds, 3) for stage, seconds in self._clock.seconds.items()}
+        record.finished_at = _moment(datetime.now(UTC))
+        record.write(run.folder)
+
+
+def _in_order(staged: dict[str, pyarrow.Table]) -> dict[str, pyarrow.Table]:
+    """Staged tables with their rows in the order of the sources' names, whatever the order of the exports was."""
+    from pipeline.take_back.put_together import put_in_order
+
+    responses = by_source(staged["responses"])
+    if responses is staged["responses"]:
+        return {**staged, "rejects": by_source(staged["rejects"])}
+    ids = responses["response_id"]
+    ordered = {name: put_in_order(table, ids) for name, table in staged.items() if name not in ("responses", "rejects")}
+    return {**ordered, "responses": responses, "rejects": by_source(staged["rejects"])}
+
+
+def _refuse_missing(vehicles: Path | None) -> None:
     if vehicles is not None and not vehicles.is_file():
         raise UsageProblem("there is no such vehicle list", where=str(vehicles), todo="give a CSV file to --vehicles")
-    _refuse_own_files(inputs, ledger)
-    watch = watch or Watch()
-    clock = Clock()
-    started = datetime.now(UTC)
-    with writing_to(ledger) as home:
-        key = load_key(create=home.fingerprint is None)
-        home = home.keep_fingerprint(key.fingerprint)
-        watch.stage("loading the rules")
-        with clock.time("load_rules"):
-            reader = reader or _real_reader(rules, vehicles, lang)
-            listed = load_vehicle_list(vehicles) if vehicles is not None else None
-        read, join, check = read or _real_read(), join or _real_join(), check or _real_check()
-        with home.new_run(started) as run:
-            record = RunRecord(run.name, _moment(started))
-            record.rules = [{key: getattr(pack, key) for key in ("name", "version", "sha256")} for pack in reader.packs]
-            record.vehicles = file_record(vehicles) if vehicles else None
-            record.options = {"keep_text": keep_text, "lang": lang, "mapping": str(mapping) if mapping else None}
-            watch.stage("reading")
-            with RunTables(run.folder, run.work, key, keep_text=keep_text, lang=lang) as tables:
-                taking = TakingIn(tables, reader, clock, watch, listed, LanguageTeller(forced=lang))
-                record.inputs.extend(taking.take_in(export) for export in read(inputs, mapping=mapping))
-            record.counts = _told_counts(record, tables)
-            if not tables.rows("responses"):
-                raise _nothing_read(record)
-            finishing = _Finishing(run, tables, clock, watch)
-            finishing.settle(join, check, vehicles)
-            record.counts |= finishing.write(keep_text=keep_text)
-            record.tables = finishing.table_records()
-            record.timings = {stage: round(seconds, 3) for stage, seconds in clock.seconds.items()}
-            record.finished_at = _moment(datetime.now(UTC))
-            record.write(run.folder)
-            return Built(run.publish(), record)
-
-
-class _Finishing:
-    """The second half of a build: copies, checks, and the finished tables of a run."""
-
-    def __init__(self, run: NewRun, tables: RunTables, clock: Clock, watch: Watch) -> None:
-        self._run = run
-        self._clock = clock
-        self._watch = watch
-        self._staged = {name: open_staged(tables.paths[name]) for name in ("responses", "reports", "evidence")}
-        self._rows = {name: tables.rows(name) for name in ("rejects", "parts", "refusals", "marks")}
-        self._links = arrow_schema("links").empty_table()
-
-    def settle(self, join: Join, check: Check, vehicles: Path | None) -> None:
-        """Fills in what only the whole of the responses shows: copies, one vehicle's reports, findings, use."""
-        import pyarrow as pa
-        import pyarrow.compute as pc
-
-        responses, reports = self._staged["responses"], self._staged["reports"]
-        self._watch.stage("joining copies")
-        with self._clock.time("join_copies"):
-            joined = join(responses.select(JOIN_COLUMNS), reports.drop_columns(SETTLED_LATER), self._staged["evidence"])
-            responses = _with(responses, "copy_of", looked_up(responses["response_id"], joined.response_copy_of))
-            reports = _with(reports, "copy_of", looked_up(reports["report_id"], joined.report_copy_of))
-            reports = _with(reports, "vehicle_key", looked_up(reports["report_id"], joined.vehicle_key))
-            found = [joined.flags.get(report_id, []) for report_id in reports["report_id"].to_pylist()]
-            reports = _with(reports, "flags", _merged(reports["flags"], found))
-            schema = arrow_schema("links")
-            self._links = joined.links.select(schema.names).cast(schema)
-        self._watch.stage("checking")
-        with self._clock.time("check_reports"):
-            findings, usable = check(reports.drop_columns(["usable"]), vehicles)
-            reports = _with(reports, "flags", _merged(reports["flags"], findings))
-            alone = pc.and_(pa.array(usable, pa.bool_()), pc.is_null(reports["copy_of"]).combine_chunks())
-            reports = _with(reports, "usable", alone)
-        self._staged |= {"responses": responses, "reports": reports}
-
-    def write(self, *, keep_text: bool) -> dict[str, Any]:
-        """Writes the finished tables and gives their counts."""
-        import pyarrow as pa
-        import pyarrow.compute as pc
-
-        self._watch.stage("writing")
-        responses, reports = self._staged["responses"], self._staged["reports"]
-        with self._clock.time("write_tables"):
-            if not keep_text:
-                responses = _with(responses, "text", pa.nulls(responses.num_rows, pa.string()))
-            for name, table in {**self._staged, "responses": responses, "links": self._links}.items():
-                self._rows[name] = write_table(name, table, self._run.folder / f"{name}.parquet")
-        flags = pc.value_counts(pc.list_flatten(reports["flags"])).to_pylist()
-        return {
-            "responses": responses.num_rows,
-            "response_copies": responses.num_rows - responses["copy_of"].null_count,
-            "reports": reports.num_rows,
-            "report_copies": reports.num_rows - reports["copy_of"].null_count,
-            "vehicles": len(pc.unique(reports["vehicle_key"]).drop_null()),
-            "usable": pc.sum(reports["usable"]).as_py() or 0,
-            "flagged": pc.sum(pc.greater(pc.list_value_length(reports["flags"]), 0)).as_py() or 0,
-            "refusals": self._rows["refusals"],
-            "fields": {name: reports.num_rows - reports[name].null_count for name in FIELD_NAMES},
-            "flags": {entry["values"]: entry["counts"] for entry in sorted(flags, key=lambda entry: entry["values"])},
-        }
-
-    def table_records(self) -> dict[str, dict[str, Any]]:
-        """Each table's file, rows, size and SHA-256, for run.json."""
-        folder = self._run.folder
-        with ledger_errors(folder, "reading the finished tables"):
-            return {name: table_record(folder / f"{name}.parquet", self._rows[name]) for name in TABLES}
 
 
 def _refuse_own_files(inputs: Sequence[str], ledger: Path) -> None:
@@ -206,30 +301,21 @@ def _refuse_own_files(inputs: Sequence[str], ledger: Path) -> None:
             )
 
 
-def _with(table: pyarrow.Table, column: str, values: Any) -> pyarrow.Table:
-    place = table.schema.get_field_index(column)
-    return table.set_column(place, table.schema.field(place), values)
-
-
-def _merged(flags: pyarrow.ChunkedArray, more: Sequence[Sequence[str]]) -> pyarrow.Array:
-    """The flags of each row and more of them, each once, sorted; `more` must have as many entries as rows."""
-    import pyarrow as pa
-
-    pairs = zip(flags.to_pylist(), more, strict=True)
-    return pa.array([sorted({*have, *new}) for have, new in pairs], flags.type)
-
-
-def _told_counts(record: RunRecord, tables: RunTables) -> dict[str, Any]:
+def _told_counts(record: RunRecord, staged: dict[str, pyarrow.Table]) -> dict[str, Any]:
     """The counts of what was read, checked: read = kept + rejected for each export and in the tables."""
+    import pyarrow.compute as pc
+
     failed = sum(1 for one in record.inputs if one.problem)
     read, kept, rejected = (sum(getattr(one, name) for one in record.inputs) for name in ("read", "kept", "rejected"))
     uneven = [one.source for one in record.inputs if one.read != one.kept + one.rejected]
-    if uneven or kept != tables.rows("responses") or rejected + failed != tables.rows("rejects"):
+    rejects = staged["rejects"]
+    if uneven or kept != staged["responses"].num_rows or rejected + failed != rejects.num_rows:
         raise RuntimeError(f"records were lost: read {read}, kept {kept}, rejected {rejected}, sources {uneven}")
+    reasons = {entry["values"]: entry["counts"] for entry in pc.value_counts(rejects["reason"]).to_pylist()}
     return {
         "files": {"read": len(record.inputs) - failed, "failed": failed},
         "records": {"read": read, "kept": kept, "rejected": rejected},
-        "rejects": dict(sorted(tables.reject_reasons.items())),
+        "rejects": dict(sorted(reasons.items())),
     }
 
 

@@ -20,8 +20,27 @@ from pipeline.problems import EXIT_CODES, Problem
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "build": ("pipeline.commands.build", "Read exports and make the dataset of them."),
+    "rerun": ("pipeline.commands.rerun", "Read what a ledger holds again, as far as a change reaches."),
+    "runs": ("pipeline.commands.runs", "List the runs of a ledger; score or remove some."),
+    "compare": ("pipeline.commands.compare", "Set two runs side by side: is the later one better?"),
+    "trace": ("pipeline.commands.trace", "Show the rows, words and conversions that stand behind a figure."),
     "show": ("pipeline.commands.show", "Show reports with the words that each value was read from."),
+    "queue": ("pipeline.commands.queue", "Put the reports first that are most worth a person's look."),
+    "correct": ("pipeline.commands.correct", "Correct readings by hand: one decision, or a sheet of them."),
     "score": ("pipeline.commands.score", "Measure on labelled responses how well they are read."),
+    "rules": ("pipeline.commands.rules", "List the rules, check a rule pack, or begin one."),
+    "report": ("pipeline.commands.report", "Write a page, pictures and tables that hold up to a second look."),
+    "claim": ("pipeline.commands.claim", "Pin a headline with its figure, and see whether it still holds."),
+    "correction": ("pipeline.commands.correction", "Write the correction of a headline that no longer holds."),
+    "release": ("pipeline.commands.release", "Publish an anonymised, documented dataset of a ledger."),
+    "verify": (
+        "pipeline.commands.verify",
+        "Check a release: checksums, schema, groups, nobody's words.",
+    ),
+    "forget": ("pipeline.commands.forget", "Remove a person from a ledger for good."),
+    # The only two that need Prefect: they stand with the flows, which `pipeline` itself never imports.
+    "once": ("flows.commands.once", "Bring what is new in an inbox to a published dataset, once."),
+    "schedule": ("flows.commands.schedule", "The same on a schedule, unattended, with a Prefect server."),
 }
 """Name -> the module that holds a click command `command`, and the line that `--help` shows for it."""
 

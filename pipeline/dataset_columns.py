@@ -13,9 +13,10 @@ Privacy classes
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 if TYPE_CHECKING:
     import pyarrow
@@ -195,6 +196,22 @@ MARKS: tuple[Column, ...] = (
 )
 """What the export itself told apart in a text; with `responses.parquet`, all that a reading needs."""
 
+CORRECTIONS: tuple[Column, ...] = (
+    Column("response_id", "string", "the response that the decision is about; null where none was found", "private"),
+    Column("report_id", "string", "the report that the decision is about", "private"),
+    Column("field", "string", "the field that it is about; for a split those that were moved", "private"),
+    Column("kind", "string", "what was decided", "private", nullable=False),
+    Column("decided_at", "string", "when it was decided, as written", "private", nullable=False),
+    Column("value", "string", "the value, as a person wrote it", "private"),
+    Column("was", "string", "what was read when it was decided", "private"),
+    Column("other_id", "string", "the response or report that it was joined with or kept apart from", "private"),
+    Column("who", "string", "who decided it", "private", nullable=False),
+    Column("why", "string", "the reason given", "private", nullable=False),
+    Column("outcome", "string", "what came of it in this run, a documented code", "private", nullable=False),
+    Column("detail", "string", "further words on the outcome", "private"),
+)
+"""What people decided about readings, and what came of it (the decisions themselves stand in `corrections.csv`)."""
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "responses": RESPONSES,
     "reports": REPORTS,
@@ -204,6 +221,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "refusals": REFUSALS,
     "links": LINKS,
     "marks": MARKS,
+    "corrections": CORRECTIONS,
 }
 """The contract's four tables, then the extra ones that a ledger keeps to explain itself (never in a release)."""
 
@@ -219,7 +237,8 @@ def columns_of(table: str, more: Sequence[Column] = ()) -> tuple[Column, ...]:
 def arrow_schema(table: str, more: Sequence[Column] = ()) -> pyarrow.Schema:
     """The one pyarrow schema of a table, with `unit`, `description` and `privacy` in each field's metadata.
 
-    `more` are the fields that rule packs declare (see `columns_of`).
+    `more` are the fields that rule packs declare (see `columns_of`); theirs also lists the `values` of a closed column
+    (JSON), which nothing else could tell.
     """
     import pyarrow as pa
 
@@ -239,8 +258,34 @@ def arrow_schema(table: str, more: Sequence[Column] = ()) -> pyarrow.Schema:
                 column.name,
                 types[column.type],
                 nullable=column.nullable,
-                metadata={"unit": column.unit, "description": column.meaning, "privacy": column.privacy},
+                metadata={
+                    "unit": column.unit,
+                    "description": column.meaning,
+                    "privacy": column.privacy,
+                    **({"values": json.dumps(column.values)} if column in more and column.values else {}),
+                },
             )
             for column in columns_of(table, more)
         ]
     )
+
+
+_ARROW_NAMES: dict[str, Type] = {"string": "string", "int32": "int32", "double": "double"}
+"""The types that a pack's field can have, by the name that pyarrow gives them."""
+
+
+def declared_fields(schema: pyarrow.Schema) -> tuple[Column, ...]:
+    """The columns of a schema of `reports` that rule packs declared, in order, told by their metadata."""
+    known = {column.name for column in REPORTS}
+    return tuple(
+        _declared(field)
+        for field in schema
+        if field.name not in known and field.metadata is not None and b"privacy" in field.metadata
+    )
+
+
+def _declared(field: Any) -> Column:
+    said = {key.decode(): value.decode() for key, value in field.metadata.items()}
+    values = tuple(json.loads(said.get("values", "[]")))
+    privacy = cast(Privacy, said["privacy"])
+    return Column(field.name, _ARROW_NAMES[str(field.type)], said["description"], privacy, said["unit"], values)

@@ -1,25 +1,33 @@
 """The first half of a build: exports are opened one by one, and every record of them is kept, read, or rejected.
 
-Responses pass through in batches and are never all held as Python objects.
+Responses pass through in partitions, which a runner (`run_partitions`) reads here, in other processes or on a cluster;
+they are never all held as Python objects.  What is kept is kept here, in the exports' order, whichever runner reads.
 """
 
 from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from itertools import islice
 from typing import Protocol
 
 from pipeline.group_reports.vehicle_list import VehicleList
+from pipeline.keep_ledger.forgotten import Forgotten
 from pipeline.keep_ledger.rows import RunTables, make_sound
 from pipeline.keep_ledger.run_record import InputRecord
 from pipeline.problems import ExportProblem, NoTextColumn, Problem, UnsafeArchive
 from pipeline.read_text.language import ExportTeller, LanguageTeller
-from pipeline.response import Reading, Reject, Response
+from pipeline.response import Reject, Response
+from pipeline.run_partitions.in_process import InProcess
+from pipeline.run_partitions.partition import Pack, Reader, Readings, Runner
+
+__all__ = ["BATCH", "Clock", "Export", "Pack", "Reader", "TakingIn", "Watch"]
 
 BATCH = 256
-"""Responses that are read at once: enough to keep a reader busy, few enough to hold."""
+"""Responses of a partition: enough to keep a reader busy, few enough to hold."""
 
 REJECT_REASONS: dict[str, str] = {
     "unreadable_file": "the whole file could not be read",
@@ -27,6 +35,7 @@ REJECT_REASONS: dict[str, str] = {
     "unsafe_archive": "the archive unpacks to far more than it should, or leads outside itself",
     "broken_off": "the file broke off here; what stood before this place was kept",
     "repeated_record": "the same id with the same words stood in this export before",
+    "forgotten": "the person withdrew it (`crowdfade forget`); nothing of it is kept",
     "reading_failed": "the program failed on this response; a mistake of the program",
 }
 """The reasons that a build adds to those of `read_exports`."""
@@ -50,25 +59,6 @@ class Export(Protocol):
     @property
     def problem(self) -> ExportProblem | None: ...  # noqa: D102
     def items(self) -> Iterator[Response | Reject]: ...  # noqa: D102
-
-
-class Pack(Protocol):
-    """A rule pack that readings were made with."""
-
-    @property
-    def name(self) -> str: ...  # noqa: D102
-    @property
-    def version(self) -> str: ...  # noqa: D102
-    @property
-    def sha256(self) -> str: ...  # noqa: D102
-
-
-class Reader(Protocol):
-    """What makes readings of responses, one each, in the order given; `packs` are the rules that it reads by."""
-
-    @property
-    def packs(self) -> Sequence[Pack]: ...  # noqa: D102
-    def read(self, responses: Sequence[Response]) -> list[Reading]: ...  # noqa: D102
 
 
 class Watch:
@@ -100,11 +90,24 @@ class Clock:
             self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - begin
 
 
+@dataclass(slots=True)
+class _Part:
+    """Some responses of an export on their way, and the records rejected between them; `failed`: the whole file."""
+
+    record: InputRecord
+    responses: list[Response] = field(default_factory=list)
+    rejects: list[Reject] = field(default_factory=list)
+    failed: Reject | None = None
+    begins: bool = False
+    ends: bool = False
+
+
 class TakingIn:
     """Takes exports in: reads their records and hands them, with what was found in them, to a run's tables.
 
     `listed` is the vehicle list that names are resolved against; `teller` tells the language of responses that do not
-    say theirs.
+    say theirs; `runner` says where partitions are read (here, where none is given).  Responses of people whom the
+    ledger has `forgotten` are rejected unread, and nothing of them is kept.
     """
 
     def __init__(
@@ -115,6 +118,8 @@ class TakingIn:
         watch: Watch,
         listed: VehicleList | None = None,
         teller: LanguageTeller | None = None,
+        runner: Runner | None = None,
+        forgotten: Forgotten | None = None,
     ) -> None:
         self._listed = listed
         self._teller = teller or LanguageTeller()
@@ -122,41 +127,64 @@ class TakingIn:
         self._reader = reader
         self._clock = clock
         self._watch = watch
+        self._runner = runner or InProcess()
+        self._forgotten = forgotten
         self._seen: dict[int, int] = {}
         self._places: dict[str, int] = {}
 
+    def take_in_all(self, exports: Iterable[Export]) -> Iterator[InputRecord]:
+        """Reads exports to their end and gives each one's line for run.json once all of its rows are in the tables.
+
+        Only failures of records are caught.  A runner with workers takes exports ahead of the one that is given.
+        """
+        for part in self._read(part for export in exports for part in self._parts(export)):
+            if part.ends:
+                yield part.record
+
     def take_in(self, export: Export) -> InputRecord:
-        """Reads one export to its end and gives its line for run.json; only its records' failures are caught."""
+        """Reads one export, as `take_in_all` does."""
+        (record,) = self.take_in_all([export])
+        return record
+
+    def take_back(self, responses: Iterable[Response]) -> int:
+        """Reads kept responses again, under the ids and languages that they have, and gives how many."""
+        record = InputRecord("", "", "", "", None, "")
+        several = iter(responses)
+        parts = iter(lambda: _Part(record, list(islice(several, BATCH))), _Part(record))
+        return sum(len(part.responses) for part in self._read(parts))
+
+    def _read(self, parts: Iterable[_Part]) -> Iterator[_Part]:
+        """Each part once it has been read and is kept."""
+        reading = self._runner.read(self._reader, parts, lambda: self._clock.time("find_values"))
+        with closing(reading):
+            for part, readings in reading:
+                self._keep(part, readings)
+                yield part
+
+    def _parts(self, export: Export) -> Iterator[_Part]:
         record = InputRecord(export.source, export.path, export.kind, export.sha256, export.size_bytes, "")
         # Ids are hashes over the source, and sources differ: no id of another export can come again.
         self._seen.clear()
-        self._places.clear()
+        part = _Part(record, begins=True)
         if export.problem is None:
-            self._watch.export(export.source, export.size_bytes)
-            for batch in self._batches(export, record):
-                self._keep(batch, record)
-                self._watch.records(len(batch), sum(len(response.text) for response in batch))
+            yield part
+            part = _Part(record)
+            for item in self._told(export):
+                record.read += 1
+                unique = item if isinstance(item, Reject) else self._remembered(item, self._unique(item))
+                if isinstance(unique, Reject):
+                    part.rejects.append(unique)
+                else:
+                    part.responses.append(unique)
+                if len(part.responses) == BATCH or len(part.rejects) == BATCH:
+                    yield part
+                    part = _Part(record)
         record.kind, record.sha256, record.roles = export.kind, export.sha256, export.roles_line
         if export.problem is not None:
             record.problem = str(export.problem)
-            self._reject(_file_reject(export.source, export.problem))
-        return record
-
-    def _batches(self, export: Export, record: InputRecord) -> Iterator[list[Response]]:
-        batch: list[Response] = []
-        for item in self._told(export):
-            record.read += 1
-            unique = item if isinstance(item, Reject) else self._unique(item)
-            if isinstance(unique, Reject):
-                record.rejected += 1
-                self._reject(unique)
-                continue
-            batch.append(unique)
-            if len(batch) == BATCH:
-                yield batch
-                batch = []
-        if batch:
-            yield batch
+            part.failed = _file_reject(export.source, export.problem)
+        part.ends = True
+        yield part
 
     def _told(self, export: Export) -> Iterator[Response | Reject]:
         return ExportTeller(self._teller).told(
@@ -198,37 +226,35 @@ class TakingIn:
         self._seen[name] = words
         return response
 
-    def _keep(self, batch: list[Response], record: InputRecord) -> None:
-        with self._clock.time("find_values"):
-            readings = self._readings(batch)
+    def _remembered(self, response: Response, unique: Response | Reject) -> Response | Reject:
+        """What was made of a response, or a reject that says nothing of it where it, or its writer, was forgotten."""
+        if self._forgotten:
+            author_key = self._tables.author_key(response.author)
+            if self._forgotten.holds(author_key, response.response_id):
+                return Reject(response.source, "a withdrawn record", "forgotten", "")
+        return unique
+
+    def _keep(self, part: _Part, readings: Readings) -> None:
+        record = part.record
+        if part.begins:
+            self._places.clear()
+            if not part.ends:
+                self._watch.export(record.source, record.size_bytes)
         with self._clock.time("stage_rows"):
-            for response, reading in zip(batch, readings, strict=True):
+            for reject in part.rejects:
+                record.rejected += 1
+                self._reject(reject)
+            for response, reading in zip(part.responses, readings, strict=True):
                 if isinstance(reading, Reject):
                     record.rejected += 1
                     self._reject(reading)
                 else:
                     record.kept += 1
                     self._tables.keep(response, self._listed.fill(reading) if self._listed else reading)
-
-    def _readings(self, batch: list[Response]) -> Sequence[Reading | Reject]:
-        try:
-            return self._reader.read(batch)
-        except Problem:
-            raise
-        except Exception:
-            return [self._reading_alone(response) for response in batch]
-
-    def _reading_alone(self, response: Response) -> Reading | Reject:
-        """One response of a batch that failed: a single odd text must not cost the whole export."""
-        try:
-            (reading,) = self._reader.read([response])
-        except Problem:
-            raise
-        except Exception as error:
-            what = f"{type(error).__name__}: {error}"
-            hint = "please report it with the response's text"
-            return Reject(response.source, response.source_response_id, "reading_failed", what, hint)
-        return reading
+        if part.failed is not None:
+            self._reject(part.failed)
+        if part.responses:
+            self._watch.records(len(part.responses), sum(len(response.text) for response in part.responses))
 
     def _reject(self, reject: Reject) -> None:
         """Keeps a reject under a record name that no other reject of its export has."""

@@ -28,14 +28,19 @@ STAGES = (
     "keep_ledger",
     "sum_up",
     "correct_readings",
+    "run_partitions",
     "take_in",
+    "finish_run",
+    "take_back",
     "build",
+    "collect_exports",
     "score_readings",
     "check_rules",
     "compare_runs",
     "trace_figures",
     "publish_release",
     "write_report",
+    "guard_publication",
     "command_line",
     "commands",
 )
@@ -47,6 +52,8 @@ AGAINST_THE_STREAM: dict[tuple[str, str], str] = {
     ("find_values.report_features", "group_reports"): "what the report model sees of a vehicle's values",
     ("find_values.survey_answers", "group_reports"): "answers are settled by the policies of free text",
     ("find_values.merge_answers", "group_reports"): "answers and free text are joined report by report",
+    ("find_values.train_judge", "group_reports"): "the judge learns which possible report is one",
+    ("find_values.train_judge", "score_readings"): "training pairs readings with labels as scoring does",
     ("find_values.train_names", "group_reports"): "the name model learns what the name finder proposes",
     ("find_values.train_roles", "group_reports"): "training runs extraction whole",
     ("find_values.train_roles", "score_readings"): "training pairs readings with labels as scoring does",
@@ -73,8 +80,24 @@ TOP_LEVEL = {
 }  # fmt: skip
 """All that may stand at the top of the project, besides what tools leave behind and .gitignore names."""
 
-IMPORT_NAMES = {"pyyaml": "yaml", "python-calamine": "python_calamine", "charset-normalizer": "charset_normalizer"}
+IMPORT_NAMES = {
+    "text2num": "text_to_num",
+    "markdown-it-py": "markdown_it",
+    "pyyaml": "yaml",
+    "odfpy": "odf",
+    "python-calamine": "python_calamine",
+    "vl-convert-python": "vl_convert",
+    "charset-normalizer": "charset_normalizer",
+}
 """Distribution -> the name that it is imported by, where the two differ."""
+
+EXTRA_ROOMS: dict[str, tuple[str, ...]] = {
+    "dask": ("run_partitions/dask_cluster.py",),
+    "report": ("write_report/", "sum_up/"),
+    "release": ("publish_release/",),
+    "train": (TRAINING,),
+}
+"""Extra -> how the modules begin that may import what it adds."""
 
 MODULES = sorted(PIPELINE.rglob("*.py"))
 
@@ -156,7 +179,32 @@ def test_no_module_is_endless() -> None:
     assert long == LONG_MODULES.keys(), "split it, or list it with its reason"
 
 
-@pytest.mark.parametrize("words", [["--help"], ["build", "--help"], ["show", "--help"], ["score", "--help"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--help"],
+        ["queue", "--help"],
+        ["correct", "--help"],
+        ["build", "--help"],
+        ["show", "--help"],
+        ["score", "--help"],
+        ["claim", "--help"],
+        ["claim", "add", "--help"],
+        ["correction", "--help"],
+        ["rules", "--help"],
+        ["rules", "check", "--help"],
+        ["report", "--help"],
+        ["rerun", "--help"],
+        ["runs", "--help"],
+        ["compare", "--help"],
+        ["trace", "--help"],
+        ["once", "--help"],
+        ["schedule", "--help"],
+        ["release", "--help"],
+        ["verify", "--help"],
+        ["forget", "--help"],
+    ],
+)
 def test_help_imports_nothing_heavy(words: list[str]) -> None:
     script = (
         f"import sys\nsys.path.insert(0, {str(ROOT)!r})\nfrom pipeline.command_line import main\n"
@@ -180,6 +228,15 @@ def names_of(requirements: list[str]) -> set[str]:
     return {IMPORT_NAMES.get(name, name.replace("-", "_")) for name in plain}
 
 
+def all_of(extra: str, extras: dict[str, list[str]]) -> list[str]:
+    """The requirements of an extra, with those of the extras that it includes ("crowdfade[report]")."""
+    told = []
+    for requirement in extras[extra]:
+        included = re.fullmatch(r"crowdfade\[([\w,]+)\]", requirement)
+        told += [one for name in included[1].split(",") for one in all_of(name, extras)] if included else [requirement]
+    return told
+
+
 def third_party(paths: list[Path]) -> dict[str, str]:
     """Imported name -> one place, of what is neither Python's own nor the project's."""
     own = {"pipeline", "flows", *(path.stem for path in (ROOT / "tests").rglob("*.py"))}
@@ -195,15 +252,23 @@ def third_party(paths: list[Path]) -> dict[str, str]:
 def test_dependencies_are_what_is_imported() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     extras = project["optional-dependencies"]
-    training = [path for path in MODULES if relative(path).startswith(TRAINING)]
-    program = third_party([path for path in MODULES if path not in training])
     declared = names_of(project["dependencies"])
-    assert program.keys() == declared, {"not declared": program.keys() - declared, "unused": declared - program.keys()}
-    assert third_party(training).keys() <= declared | names_of(extras["train"])
+    rooms = {room: extra for extra, prefixes in EXTRA_ROOMS.items() for room in prefixes}
+    with_extra = {path: rooms[room] for path in MODULES for room in rooms if relative(path).startswith(room)}
+    program = third_party([path for path in MODULES if path not in with_extra])
+    more = set()
+    for extra in EXTRA_ROOMS:
+        used = third_party([path for path, its in with_extra.items() if its == extra]).keys()
+        allowed = names_of(extras[extra])
+        assert used <= declared | allowed, {extra: used - declared - allowed}
+        assert allowed <= used, {extra: allowed - used}
+        more |= used & declared
+    used = program.keys() | more
+    assert used == declared, {"not declared": used - declared, "unused": declared - used}
     tested = third_party(sorted((ROOT / "tests").rglob("*.py")))
-    assert tested.keys() <= declared | names_of(extras["test"]) | names_of(extras["flows"])
+    assert tested.keys() <= declared | names_of(all_of("test", extras))
     flows = third_party(sorted((ROOT / "flows").rglob("*.py")))
-    assert flows.keys() <= declared | names_of(extras["flows"])
+    assert flows.keys() <= declared | names_of(all_of("flows", extras))
 
 
 def test_every_file_of_the_library_is_in_its_package() -> None:

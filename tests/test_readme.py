@@ -152,7 +152,7 @@ def test_the_tables_name_what_there_is(folder: Path) -> None:
         "run.json",
     ]
     there = {path.name for path in (folder / "demo-ledger" / "latest").iterdir()}
-    assert there == {f"{name}.parquet" for name in TABLES} | {"run.json"}
+    assert there == {f"{name}.parquet" for name in TABLES} | {"run.json", "for-rerun"}
     assert all(f"`{name}`" in README for name in ("parts", "refusals", "links", "marks", *ROLES))
     for path in re.findall(r"\]\(([\w./-]+)\)", README):
         assert (ROOT / path).is_file(), path

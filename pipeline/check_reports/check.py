@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.check_reports.cell_voltage import off_chemistry
 from pipeline.check_reports.findings import Finding, findings
 from pipeline.dataset_columns import KM_PER_MILE
 from pipeline.group_reports.vehicle_list import VehicleList, load_vehicle_list
@@ -29,9 +30,12 @@ EARLIEST_SALE_A = 0.5
 Limits = Mapping[str, float]
 
 
-def check_reports(reports: pyarrow.Table, vehicles: str | Path | None) -> tuple[list[list[str]], list[bool]]:
+def check_reports(
+    reports: pyarrow.Table, vehicles: str | Path | None, responses: pyarrow.Table | None = None
+) -> tuple[list[list[str]], list[bool]]:
     """The findings of each report, and whether statistics take it; `vehicles` is the vehicle list's path, or None.
 
+    `responses` (response_id and text) are looked at for voltages of cells; without them that is left out.
     Codes that the reports already carry in `flags` (raised while reading or joining) count for the second answer;
     copies are the caller's to leave out.
     """
@@ -45,6 +49,8 @@ def check_reports(reports: pyarrow.Table, vehicles: str | Path | None) -> tuple[
     masks: dict[str, Mask] = {code: rule(columns, book[code].limits) for code, rule in COLUMN_RULES.items()}
     for graver, code in MILDER:
         masks[code] &= ~masks[graver]
+    if responses is not None:
+        masks[VOLTAGE] = _cell_voltage(reports, responses, book[VOLTAGE].limits)
     if listed is not None:
         masks |= _against_list(reports, listed, book)
     for code in book:
@@ -172,10 +178,6 @@ def _loss_above(columns: Columns, limits: Limits) -> Mask:
     return columns.numbers("loss_pct") > most_by_models(most, columns.numbers("odometer_km"), limits)
 
 
-def _loss_from_range(columns: Columns, limits: Limits) -> Mask:
-    return columns.equal("loss_origin", "range")
-
-
 def _loss_mirrors_limit(columns: Columns, limits: Limits) -> Mask:
     health = 100.0 - columns.numbers("loss_pct")
     limit = columns.numbers("charge_limit_pct")
@@ -245,7 +247,6 @@ COLUMN_RULES: dict[str, Callable[[Columns, Limits], Mask]] = {
     "loss-gain": _loss_gain,
     "loss-above-models": _loss_above,
     "loss-above-most-models": _loss_above,
-    "loss-from-range": _loss_from_range,
     "loss-mirrors-limit": _loss_mirrors_limit,
     "odometer-impossible": _odometer_impossible,
     "odometer-too-fast": _odometer_fast,
@@ -268,6 +269,7 @@ MILDER = (
     ("odometer-too-fast", "odometer-fast"),
 )
 """Pairs of a finding and a milder one that says the same of a row again: the milder is then not raised."""
+VOLTAGE = "cell-voltage-off-chemistry"
 LIST_RULES = ("pack-off-chemistry", "pack-off-list", "chemistry-off-list")
 
 _LIST_COLUMNS = ("make", "model", "vehicle_text", "model_year", "chemistry", "chemistry_origin", "pack_kwh")
@@ -326,6 +328,16 @@ def _list_findings(
         yield "pack-off-list"
     elif stated and all(entry.chemistry and not same_chemistry(stated, entry.chemistry) for entry in sized):
         yield "pack-off-chemistry"
+
+
+def _cell_voltage(reports: pyarrow.Table, responses: pyarrow.Table, limits: Limits) -> Mask:
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    found = off_chemistry(reports, responses, limits)
+    held = pc.is_in(reports["report_id"], value_set=pa.array(sorted(found), pa.string()))
+    return np.asarray(held.to_numpy(), dtype=np.bool_)
 
 
 NICKEL = ("NMC", "NCA", "NMCA", "LNMO", "nickel")

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from pipeline.command_line import debug_option
 from pipeline.commands.console import console, print_json, safe
-from pipeline.take_in import Watch
+from pipeline.commands.progress import progress
+from pipeline.commands.runner_options import runner_options
 
 if TYPE_CHECKING:
     from pipeline.build import Built
     from pipeline.read_exports.column_mapping import ColumnMapping
+    from pipeline.run_partitions.partition import Runner
 
 
 @click.command(name="build")
@@ -32,8 +31,10 @@ if TYPE_CHECKING:
 )
 @click.option("--keep-text/--no-keep-text", default=True, show_default=True, help="Keep the responses' text.")
 @click.option("--lang", metavar="CODE", help="Take this for every response's language (BCP 47).")
+@click.option("--add", is_flag=True, help="Add the exports to those that the ledger's latest run holds.")
 @click.option("--json", "as_json", is_flag=True, help="Print the run's record as JSON.")
 @click.option("--quiet", is_flag=True, help="Print nothing but problems.")
+@runner_options
 @debug_option
 def command(
     exports: tuple[str, ...],
@@ -44,18 +45,24 @@ def command(
     mapping: Path | None,
     keep_text: bool,
     lang: str | None,
+    add: bool,
     as_json: bool,
     quiet: bool,
+    runner: Runner | None,
 ) -> None:
     """Read EXPORTs (files, folders, globs or URLs) and make the dataset at LEDGER/latest of them.
 
     Kinds of files: tables (CSV, spreadsheets), JSON, Atom, mbox, ActivityStreams, web pages, pasted text; compressed
     or not.  An export that cannot be read is told and left out; the others are read all the same.
+
+    With --add the dataset is that of all exports so far: what the ledger holds stays and is not read again, an export
+    that is held with the same bytes is left out, and one of the same place with other bytes replaces what is held.
+    Vehicle list, rules and language are then those of the latest run, where none are given.
     """
     from pipeline.build import build
     from pipeline.keep_ledger.look_first import what_to_look_at
 
-    with _progress(shown=not quiet) as watch:
+    with progress(shown=not quiet) as watch:
         built = build(
             exports,
             ledger,
@@ -64,7 +71,9 @@ def command(
             mapping=_column_mapping(columns, mapping),
             keep_text=keep_text,
             lang=lang,
+            add=add,
             watch=watch,
+            runner=runner,
         )
     if as_json:
         print_json(
@@ -75,7 +84,7 @@ def command(
             }
         )
     elif not quiet:
-        _print_summary(built, ledger)
+        print_summary(built, ledger)
     for one in built.record.inputs:
         if one.problem:
             click.echo(f"crowdfade: not read: {safe(one.problem)}", err=True)
@@ -96,61 +105,12 @@ def _column_mapping(columns: str | None, file: Path | None) -> ColumnMapping | N
     return ColumnMapping({**kept.columns, **said}, files)
 
 
-@contextmanager
-def _progress(*, shown: bool) -> Iterator[Watch]:
-    """A watch that draws a bar on the terminal (stderr); where there is none, or none is wanted, a silent one."""
-    if not (shown and sys.stderr.isatty()):
-        yield Watch()
-        return
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-
-    with Progress(
-        SpinnerColumn(),
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.fields[told]}"),
-        TimeElapsedColumn(),
-        console=console(to_stderr=True),
-        transient=True,
-    ) as bar:
-        yield _Bar(bar)
-
-
-class _Bar(Watch):
-    """Draws how far a build is: a pulse for a stage, for an export a bar by the size of what has been read."""
-
-    def __init__(self, bar: Any) -> None:
-        self._bar = bar
-        self._task = bar.add_task("starting", total=None, told="")
-        self._source = ""
-        self._size: int | None = None
-        self._done = 0
-        self._count = 0
-
-    def stage(self, name: str) -> None:
-        self._bar.update(self._task, description=name, total=None, told=self._told())
-
-    def export(self, source: str, size_bytes: int | None) -> None:
-        self._size, self._done = size_bytes, 0
-        self._bar.update(
-            self._task, description=f"reading {safe(source)}", total=size_bytes, completed=0, told=self._told()
-        )
-
-    def records(self, count: int, characters: int) -> None:
-        self._count += count
-        self._done += characters
-        # A text is smaller than its record and may be larger than its compressed file: the bar is a near guess.
-        done = min(self._done, int(self._size * 0.99)) if self._size else self._done
-        self._bar.update(self._task, completed=done, told=self._told())
-
-    def _told(self) -> str:
-        return f"{self._count:,} responses" if self._count else ""
-
-
-def _print_summary(built: Built, ledger: Path) -> None:
+def print_summary(built: Built, ledger: Path) -> None:
+    """What a new run holds, what changed hands, and what to look at first."""
     from rich.table import Table
     from rich.text import Text
 
+    from pipeline.correct_readings.outcomes import told_line
     from pipeline.keep_ledger.look_first import what_to_look_at
 
     counts = built.record.counts
@@ -178,6 +138,8 @@ def _print_summary(built: Built, ledger: Path) -> None:
             table.add_row(f"  {name}", f"{count:,}", "")
     screen.print()
     screen.print(table)
+    if decided := told_line(counts.get("corrections", {})):
+        screen.print(Text(decided))
     lines = what_to_look_at(built.folder, counts)
     if lines:
         screen.print()

@@ -54,17 +54,19 @@ def score(
     used where they are there.  Intervals are 95 % bootstrap intervals over responses.
     """
     from pipeline.find_values.reader import ResponseReader
-    from pipeline.score_readings.labelled_run import count, read_gold, score_gold
+    from pipeline.score_readings.labelled_run import count, labelled_fields, read_gold, score_gold
     from pipeline.score_readings.misses import check_question, find_misses
     from pipeline.score_readings.saved_run import load_run, save_run
     from pipeline.score_readings.score import changes
 
+    reader = ResponseReader(rules=list(rules), vehicles=vehicles, lang=lang)
     if misses is not None:
-        check_question(misses)
+        check_question(misses, [field.name for field in reader.declared])
     before = load_run(against) if against is not None else None
-    labelled = read_gold(gold)
-    scored = score_gold(labelled, ResponseReader(rules=list(rules), vehicles=vehicles, lang=lang))
-    counted = count(scored)
+    labelled = read_gold(gold, reader.declared)
+    declared = labelled_fields(labelled, reader.declared)
+    scored = score_gold(labelled, reader, declared)
+    counted = count(scored, declared)
     if save is not None:
         save_run(counted, save)
     missed = find_misses(scored, misses) if misses is not None else None
@@ -91,7 +93,6 @@ def _plain(
 ) -> dict[str, Any]:
     from dataclasses import asdict
 
-    from pipeline.dataset_columns import FIELD_NAMES
     from pipeline.score_readings.labelled_run import calibration_of, groups, slots_of
     from pipeline.score_readings.score import MEASURES, Scorer
 
@@ -102,7 +103,7 @@ def _plain(
         "reports_wanted": int(counted.mark("reports_wanted").sum()),
         "reports_read": int(counted.mark("reports_got").sum()),
         "measures": {name: scorer.measure(name).plain() for name in MEASURES},
-        "fields": {name: asdict(scorer.field(name)) for name in FIELD_NAMES},
+        "fields": {name: asdict(scorer.field(name)) for name in counted.names},
         "slots": slots and {mode: {**asdict(one), **_slot_shares(one)} for mode, one in slots.items()},
         "calibration": asdict(calibration_of(scored)),
     }
@@ -166,12 +167,11 @@ def _print_head(screen: Console, counted: Tally) -> None:
 
 
 def _print_rest(screen: Console, scored: Sequence[Scored], counted: Tally) -> None:
-    from pipeline.dataset_columns import FIELD_NAMES
     from pipeline.score_readings.labelled_run import calibration_of, groups, slots_of
     from pipeline.score_readings.score import Scorer
 
     scorer = Scorer(counted)
-    _print_fields(screen, [scorer.field(name) for name in FIELD_NAMES])
+    _print_fields(screen, [scorer.field(name) for name in counted.names])
     slots = slots_of(scored)
     if slots is not None:
         _print_slots(screen, slots)
@@ -185,13 +185,13 @@ def _print_rest(screen: Console, scored: Sequence[Scored], counted: Tally) -> No
 
 
 def _print_fields(screen: Console, fields: Sequence[FieldScore]) -> None:
-    from pipeline.score_readings.compare import CORE, NAME_FIELD
+    from pipeline.score_readings.compare import CORE, NAME_FIELD, SCORED
 
     title = "by field, with 95 % intervals; a wrong value (diff) is missing and spurious too"
     parts = (
         ("core field", [one for one in fields if one.field in CORE]),
-        ("other field", [one for one in fields if one.field not in (*CORE, NAME_FIELD)]),
-        ("in no sum", [one for one in fields if one.field == NAME_FIELD]),
+        ("other field", [one for one in fields if one.field in SCORED and one.field not in CORE]),
+        ("in no sum", [one for one in fields if one.field == NAME_FIELD or one.field not in SCORED]),
     )
     table = _table(title, parts[0][0], "precision", "recall", "F1", "ok", "miss", "spur", "diff")
     for place, (head, lines) in enumerate(parts):

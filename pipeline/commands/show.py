@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,8 +27,13 @@ AROUND = 80
 
 COLOURS = ("green", "cyan", "magenta", "yellow", "blue", "bright_red", "bright_green", "bright_cyan")
 _COLOUR = {column.name: COLOURS[place % len(COLOURS)] for place, column in enumerate(FIELDS)}
-_SHOWN = (*(column.name for column in FIELDS), "make", "model")
-_ASKED_FOR = tuple(column.name for column in REPORTS)
+_OF_PACKS = "bright_magenta"
+_KNOWN = frozenset(column.name for column in REPORTS)
+
+
+def _shown(columns: Iterable[str]) -> list[str]:
+    """The columns of a report that are printed: the guide's fields, those that packs declared, make and model."""
+    return [*(column.name for column in FIELDS), *(name for name in columns if name not in _KNOWN), "make", "model"]
 
 
 @click.command(name="show")
@@ -47,12 +53,15 @@ def command(
     """
     from pipeline.keep_ledger.ledger import open_ledger
     from pipeline.keep_ledger.look_up import find_reports, find_responses
+    from pipeline.keep_ledger.run_columns import columns_of_run
 
     if response is not None and (report is not None or field_name is not None):
         raise UsageProblem("--response explains a whole response", todo="leave out --report and --field")
-    if field_name is not None and field_name not in _ASKED_FOR:
-        raise UsageProblem(f"there is no field {field_name!r}", todo="use one of: " + ", ".join(_SHOWN))
     folder = open_ledger(ledger).latest()
+    if field_name is not None and field_name not in _KNOWN:
+        columns = [column.name for column in columns_of_run(folder)["reports"]]
+        if field_name not in columns:
+            raise UsageProblem(f"there is no field {field_name!r}", todo="use one of: " + ", ".join(_shown(columns)))
     if response is not None:
         told = find_responses(folder, response, limit)
     else:
@@ -76,6 +85,7 @@ def command(
 
 def _plain(one: Told, *, full: bool) -> dict[str, Any]:
     shown = {"response": one.response, "reports": one.reports, "evidence": one.evidence, "parts": one.parts}
+    shown["corrections"] = one.corrections
     return {**shown, "refusals": one.refusals, "links": one.links} if full else shown
 
 
@@ -96,7 +106,11 @@ def _print_response(screen: Console, one: Told, *, full: bool) -> None:
         screen.print(Text(safe(f"copy of {row['copy_of']}"), style="bold"))
     for report in one.reports:
         _print_report(screen, one, report)
+    decided = [row for row in one.corrections if row["report_id"] not in {row["report_id"] for row in one.reports}]
+    for row in decided:
+        screen.print(Text(safe(_decision(row)), style="bold"))
     if not full:
+        _print_links(screen, one)
         return
     if not one.reports:
         screen.print(Text("no report was read from this response", style="bold"))
@@ -105,6 +119,13 @@ def _print_response(screen: Console, one: Told, *, full: bool) -> None:
         for refusal in one.refusals:
             told = f"  {refusal['field']}: {refusal['raw']!r} - {refusal['reason']} ({refusal['rule_id']})"
             screen.print(Text(safe(told)))
+    _print_links(screen, one)
+
+
+def _print_links(screen: Console, one: Told) -> None:
+    """Why the response and its reports were joined with others, or kept apart."""
+    from rich.text import Text
+
     if one.links:
         screen.print(Text("joined", style="bold"))
         for link in one.links:
@@ -112,9 +133,19 @@ def _print_response(screen: Console, one: Told, *, full: bool) -> None:
             screen.print(Text(safe(f"  {link['kind']}: {link['id']} -> {link['other_id']}{score}: {link['reason']}")))
 
 
+def _decision(row: dict[str, Any]) -> str:
+    """A person's decision and what came of it, in one line."""
+    about = " ".join(filter(None, (row["kind"], row["field"], row["value"] and f"= {row['value']}")))
+    with_other = f" with {row['other_id']}" if row["other_id"] else ""
+    detail = f" ({row['detail']})" if row["detail"] else ""
+    told = f"{row['who']} on {row['decided_at'][:10]}: {row['why']}"
+    return f"  decided: {about}{with_other} by {told} - {row['outcome']}{detail}"
+
+
 def _print_report(screen: Console, one: Told, report: dict[str, Any]) -> None:
     from rich.text import Text
 
+    from pipeline.check_reports.findings import told_flag
     from pipeline.keep_ledger.rows import value_text
 
     told = [f"confidence {report['confidence']:.2f}", "usable" if report["usable"] else "not usable"]
@@ -123,10 +154,10 @@ def _print_report(screen: Console, one: Told, report: dict[str, Any]) -> None:
     told += [f"vehicle {report['vehicle_key']}"] if report["vehicle_key"] else []
     screen.print(Text(safe(f"report {report['report_id']}  {'; '.join(told)}"), style="bold"))
     evidence = {row["field"]: row for row in one.evidence if row["report_id"] == report["report_id"]}
-    for name in _SHOWN:
+    for name in _shown(report):
         if report[name] is None:
             continue
-        line = Text("  ").append(name, style=_COLOUR.get(name, ""))
+        line = Text("  ").append(name, style=_COLOUR.get(name, _OF_PACKS if name not in _KNOWN else ""))
         value = report[name]
         rounded = round(value, 3) if isinstance(value, float) else value
         line.append(f" = {safe(value_text(rounded))}")
@@ -142,6 +173,12 @@ def _print_report(screen: Console, one: Told, report: dict[str, Any]) -> None:
             how = f"  [{rule}; {row['derivation']}; {row['confidence']:.2f}]"
             line.append(unit).append(said).append(safe(how), style="dim")
         screen.print(line)
+    for code in report["flags"]:
+        if told_code := told_flag(code, report):
+            screen.print(Text(safe(f"  flag {code}: {told_code}")))
+    for row in one.corrections:
+        if row["report_id"] == report["report_id"]:
+            screen.print(Text(safe(_decision(row))))
 
 
 def _highlighted(one: Told, *, marks: bool, whole: bool) -> Text:
@@ -155,7 +192,7 @@ def _highlighted(one: Told, *, marks: bool, whole: bool) -> Text:
     length = len(text)
     spans = [(row["start"], row["end"], row["field"]) for row in (*one.evidence, *one.parts)]
     for start, end, name in spans:
-        text.stylize(f"bold reverse {_COLOUR.get(name, 'white')}", start, end)
+        text.stylize(f"bold reverse {_COLOUR.get(name, _OF_PACKS if name not in _KNOWN else 'white')}", start, end)
     places = _merged([(start, end) for start, end, _ in spans if start < end])
     windows = [(0, length)]
     if not whole and length > LONG_TEXT:

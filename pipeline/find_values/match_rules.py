@@ -1,7 +1,8 @@
 """Applies a language's rules to one abstract text: which quantity is taken for which role, and what is refused.
 
-Who wins is a named policy, `settle_claims`: a rule of higher priority before one of lower; then the rule that takes
-more quantities; then the one that spans more words; then the one that stands first.  A quantity serves once.
+Who wins is a named policy, `settle_claims`: a rule of higher priority before one of lower; then a trusted rule (of a
+user's pack) before others; then the rule that takes more quantities; then the one that spans more words; then the one
+that stands first.  A quantity serves once.
 """
 
 from __future__ import annotations
@@ -91,6 +92,10 @@ class RuleMatcher:
 
     def __init__(self, rules: RuleSet) -> None:
         gates = [rule for rule in rules.gates if rule.scope != "question"]
+        self.fields = {field.name: field for field in rules.fields}
+        self._with_units = frozenset(field.name for field in rules.fields if field.units)
+        self.never_alone = NEVER_ALONE | {field.name for field in rules.fields if not field.alone}
+        self.telling = _telling(rules)
         self.rules = [rule for rule in rules.rules for _ in rule.patterns]
         self.gates = [rule for rule in gates for _ in rule.patterns]
         self.questions = [rule for rule in rules.gates if rule.scope == "question"]
@@ -101,7 +106,7 @@ class RuleMatcher:
         self._setting = sum(
             1 << number
             for number, rule in enumerate(self.rules)
-            if not rule.refuse and any(role not in NEVER_ALONE for role, _ in rule.set)
+            if not rule.refuse and any(role not in self.never_alone for role, _ in rule.set)
         )
 
     def may_set(self, words: set[str]) -> bool:
@@ -112,7 +117,7 @@ class RuleMatcher:
         """A rule's patterns as compiled expressions, made once."""
         ready = self._ready.get(id(patterns))
         if ready is None:
-            where = f"{rule.file}, rule {rule.id}"
+            where = rule.where
             ready = self._ready[id(patterns)] = [compiled(p.source, p.expression, where) for p in patterns]
         return ready
 
@@ -125,6 +130,16 @@ class RuleMatcher:
     def match(self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence]) -> Matches:
         """The roles and refusals in an abstract text; every span lies in one sentence."""
         slots = [character for character in set(text) if character in NAME_OF]
+        claims = self.claims(text, quantities, spans, slots)
+        closed = self._closed(text, spans, slots)
+        matches = settle_claims(claims, closed)
+        matches.closed = closed
+        return matches
+
+    def claims(
+        self, text: str, quantities: Sequence[Quantity], spans: Sequence[Sentence], slots: Sequence[str]
+    ) -> list[Claim]:
+        """What each rule wants of an abstract text, before it is settled who gets it."""
         by_start = {quantity.start: quantity for quantity in quantities}
         claims: list[Claim] = []
         found = self._index.matches(text, slots)
@@ -139,12 +154,13 @@ class RuleMatcher:
             if self._excused(rule, text, low, max(high, match.end())):
                 continue
             claim = _claim(rule, match, self._index.entries[number].pattern.roles, by_start, sentence)
-            if claim is not None:
+            if claim is not None and (not self._with_units or self._in_unit(claim)):
                 claims.append(claim)
-        closed = self._closed(text, spans, slots)
-        matches = settle_claims(claims, closed)
-        matches.closed = closed
-        return matches
+        return claims
+
+    def _in_unit(self, claim: Claim) -> bool:
+        """Whether every quantity that a declared field wants is said in a unit of that field."""
+        return all(self.fields[role].fits(quantity) for role, quantity in claim.wants if role in self._with_units)
 
     def _closed(self, text: str, spans: Sequence[Sentence], slots: Sequence[str]) -> list[tuple[int, int, Rule]]:
         """The stretches that gates close, as (start, end, rule), in the order of the gates."""
@@ -182,8 +198,21 @@ _GROUPS = tuple(f"g{number}" for number in range(32))
 """The names of a pattern's groups, in the order of its roles."""
 
 
+def _telling(rules: RuleSet) -> frozenset[str]:
+    """The kinds of quantities that can make a report by a field that a pack declares."""
+    alone = {field.name for field in rules.fields if field.alone}
+    return frozenset(
+        kind
+        for rule in (rules.rules if alone else ())
+        for pattern in rule.patterns
+        for role, kinds in zip(pattern.roles, pattern.kinds, strict=True)
+        if role in alone
+        for kind in kinds
+    )
+
+
 def _index(rules: Sequence[Rule]) -> PatternIndex:
-    return PatternIndex((pattern, f"{rule.file}, rule {rule.id}") for rule in rules for pattern in rule.patterns)
+    return PatternIndex((pattern, rule.where) for rule in rules for pattern in rule.patterns)
 
 
 def _claim(
@@ -227,7 +256,10 @@ def _scope(rule: Rule, match: re.Match[str], text: str, sentence: Sentence) -> t
 def settle_claims(claims: list[Claim], closed: Sequence[tuple[int, int, Rule]]) -> Matches:
     """Who wins where several rules want one quantity, and what the gates refuse; see the module's text."""
     result = Matches()
-    ordered = sorted(claims, key=lambda c: (-c.rule.priority, -len(c.wants), c.start - c.end, c.start, c.rule.id))
+    ordered = sorted(
+        claims,
+        key=lambda c: (-c.rule.priority, not c.rule.trusted, -len(c.wants), c.start - c.end, c.start, c.rule.id),
+    )
     used: set[int] = set()
     constants: list[tuple[int, int, frozenset[str]]] = []
     for number, claim in enumerate(ordered):

@@ -37,7 +37,7 @@ def merge_answers(
         _fill(joined, report.values)
     flags = [FLAG] if any(refusal.rule_id == IMPOSSIBLE for refusal in refusals) else []
     reports = list(apart)
-    if is_report(joined):
+    if same or is_report(joined):
         _owner(joined, same, apart, response)
         confidence = min([1.0, *(report.confidence for report in same)])
         flags += [flag for report in same for flag in report.flags]

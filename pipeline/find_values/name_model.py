@@ -11,10 +11,7 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from spacy.language import Language
-
-WIDTH, DENSITY = 8, 0.0001
-"""Readings of a text that are followed side by side, and the least share of the best one's chance that they keep."""
+    from pipeline.find_values.name_lattice import NameLattice
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,34 +28,28 @@ class NameSpan:
 
 
 @cache
-def _shipped() -> Language | None:
+def _shipped() -> NameLattice | None:
     path = resources.files("pipeline.find_values") / "name_model"
     if not path.is_dir():
         return None
     import spacy
 
+    from pipeline.find_values.name_lattice import NameLattice
+
     with resources.as_file(path) as real:
-        return spacy.load(real)
+        return NameLattice(spacy.load(real))
 
 
 @lru_cache(maxsize=4)
 def name_spans(text: str) -> tuple[NameSpan, ...]:
     """Every place that some reading of the text holds for a name, likeliest first; they may overlap."""
-    nlp = _shipped()
-    if nlp is None:
+    lattice = _shipped()
+    if lattice is None:
         return ()
-    recogniser = nlp.get_pipe("ner")
-    doc = nlp.make_doc(text)
-    if not len(doc):
-        return ()
-    (beam,) = recogniser.beam_parse([doc], beam_width=WIDTH, beam_density=DENSITY)  # type: ignore[attr-defined]
-    chances: dict[tuple[int, int], float] = {}
-    for share, entities in recogniser.moves.get_beam_parses(beam):  # type: ignore[attr-defined]
-        for first, last, _ in entities:
-            place = (doc[first].idx, doc[last - 1].idx + len(doc[last - 1]))
-            chances[place] = chances.get(place, 0.0) + share
-    spans = [NameSpan(start, end, min(1.0, round(chance, 4))) for (start, end), chance in chances.items()]
-    return tuple(sorted(spans, key=lambda span: (-span.chance, span.start, -span.end)))
+    spans = [NameSpan(start, end, round(chance, 4)) for start, end, chance in lattice.names(text)]
+    return tuple(
+        sorted((span for span in spans if span.chance), key=lambda span: (-span.chance, span.start, -span.end))
+    )
 
 
 def chance_of_name(text: str, start: int, end: int) -> float:

@@ -13,16 +13,16 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.find_values.patterns import Pattern, Piece, compiled
+from pipeline.find_values.patterns import Pattern, compiled
 from pipeline.read_text.slots import SLOT_CHARACTERS
-from pipeline.read_text.wordings import ANYTHING, WORD, whole_words, wordings
+from pipeline.read_text.wordings import ANYTHING, WORD, phrases_of, wordings
 
 _SLOT_STARTS = re.compile(rf"([{SLOT_CHARACTERS}])\1*")
 
 
 @dataclass(slots=True)
 class _Entry:
-    """A pattern with its needs; `anywhere` says that where it can begin is not known."""
+    """A pattern and how many needs it has; `anywhere` says that where it can begin is not known."""
 
     pattern: Pattern
     where: str
@@ -41,47 +41,59 @@ class PatternIndex:
     """The patterns of many rules behind one look-up; `patterns` are (pattern, place in its rule file)."""
 
     def __init__(self, patterns: Iterable[tuple[Pattern, str]]) -> None:
-        self._needs: dict[frozenset[frozenset[str]], int] = {}
-        self._met: dict[str, int] = {}  # word or slot character -> bits of the needs that it meets
+        # what a part needs -> the patterns with such a part, as (number of the pattern, how many needs it had before)
+        self._needs: dict[frozenset[frozenset[str]], list[tuple[int, int]]] = {}
+        self._met: dict[str, int] = {}  # word or slot character -> bits of what it meets, see `possible`
         self._phrases: dict[str, list[tuple[frozenset[str], int]]] = {}  # the same for words that must stand together
         self._starts: dict[str, int] = {}  # word, slot or other character -> bits of the patterns that can begin there
         self._marks: dict[str, int] = {}  # the same for characters that belong to no word
         self._anywhere = 0
+        self._most = 0  # needs of the pattern that has most
+        self._always = 0
         self.entries: list[_Entry] = []
         for pattern, where in patterns:
             self._add(pattern, where)
         self._file_needs()
+        self._marked = 0
+        for bits in self._marks.values():
+            self._marked |= bits
         marks = "".join(re.escape(mark) for mark in sorted(self._marks))
         self._mark = re.compile(f"[{marks}]") if marks else None
 
     def _add(self, pattern: Pattern, where: str) -> None:
-        bit = 1 << len(self.entries)
-        needs = 0
-        for piece in pattern.pieces:
-            if not piece.free and not piece.optional:
-                needs |= self._need(piece)
+        number = len(self.entries)
+        needs = {
+            phrases
+            for piece in pattern.pieces
+            if not piece.free and not piece.optional
+            for phrases in (phrases_of(piece.expression, piece.whole),)
+            if frozenset() not in phrases  # what the part needs is known
+        }
+        for place, phrases in enumerate(needs):
+            self._needs.setdefault(phrases, []).append((number, place))
+        self._most = max(self._most, len(needs))
         starts = self._beginnings(pattern)
         if starts is None:
-            self._anywhere |= bit
+            self._anywhere |= 1 << number
         else:
             for key in starts:
                 table = self._starts if key[0] in SLOT_CHARACTERS or WORD.fullmatch(key) else self._marks
-                table[key] = table.get(key, 0) | bit
-        self.entries.append(_Entry(pattern, where, needs, starts is None))
-
-    def _need(self, piece: Piece) -> int:
-        """The bit of what a part needs, or 0 where that is not known."""
-        phrases = frozenset(whole_words(wording, whole=piece.whole) for wording in wordings(piece.expression))
-        if frozenset() in phrases:
-            return 0
-        return self._needs.setdefault(phrases, 1 << len(self._needs))
+                table[key] = table.get(key, 0) | 1 << number
+        self.entries.append(_Entry(pattern, where, len(needs), starts is None))
 
     def _file_needs(self) -> None:
         """Files every phrase under the one of its words that is in the fewest phrases."""
+        count = len(self.entries)
+        self._always = sum(
+            1 << place * count + number
+            for number, entry in enumerate(self.entries)
+            for place in range(entry.needs, self._most)
+        )
         bits_of: dict[frozenset[str], int] = {}
-        for phrases, bit in self._needs.items():
+        for phrases, having in self._needs.items():
+            bits = sum(1 << place * count + number for number, place in having)
             for phrase in phrases:
-                bits_of[phrase] = bits_of.get(phrase, 0) | bit
+                bits_of[phrase] = bits_of.get(phrase, 0) | bits
         uses = Counter(word for phrase in bits_of for word in phrase)
         for phrase, bits in bits_of.items():
             telling = min(phrase, key=lambda word: (uses[word], word))
@@ -110,8 +122,12 @@ class PatternIndex:
         return out
 
     def possible(self, words: set[str]) -> int:
-        """Bits of the patterns of which every need is met by these words and slot characters."""
-        met, starts = 0, self._anywhere
+        """Bits of the patterns of which every need is met by these words and slot characters.
+
+        Bit `place * count + number` says that need `place` of pattern `number` is met, or that it has no such need;
+        a pattern is possible where all its bits are set, which a few shifts tell of all patterns at once.
+        """
+        met, starts = self._always, self._anywhere | self._marked
         known, phrases, begin = self._met, self._phrases, self._starts
         for key in words:
             if key in known:
@@ -122,17 +138,9 @@ class PatternIndex:
                 for phrase, bits in phrases[key]:
                     if bits & ~met and phrase <= words:
                         met |= bits
-        for bits in self._marks.values():
-            starts |= bits
-        missing = ~met
-        out = 0
-        entries = self.entries
-        while starts:
-            low = starts & -starts
-            if not entries[low.bit_length() - 1].needs & missing:
-                out |= low
-            starts ^= low
-        return out
+        for place in range(self._most):
+            starts &= met >> place * len(self.entries)
+        return starts
 
     def matches(self, text: str, slots: Sequence[str]) -> list[tuple[int, re.Match[str]]]:
         """Every match of every pattern, as (number of the pattern, match), in the order of number and place.

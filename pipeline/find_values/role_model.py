@@ -6,14 +6,14 @@ gives each role a probability.  `train_roles` makes `role_model.npz` from the la
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Sequence
 from functools import cache
 from importlib import resources
+from itertools import accumulate, chain
 from typing import Any
 
-COLUMNS = 1 << 17
-"""Number of hashed columns; a power of two."""
+from pipeline.find_values.role_features import COLUMNS, column
+
 NONE = "none"
 
 
@@ -27,8 +27,8 @@ class _Columns(dict[str, int]):
     def __missing__(self, feature: str) -> int:
         if len(self) >= MOST_KEPT:
             self.clear()
-        column = self[feature] = zlib.crc32(feature.encode()) & (COLUMNS - 1)
-        return column
+        value = self[feature] = column(feature)
+        return value
 
 
 _column_of = _Columns().__getitem__
@@ -60,18 +60,22 @@ class RoleModel:
         self.report = report
         self.right = right
 
-    def of_quantity(self, features: Sequence[str]) -> dict[str, float]:
-        """Role -> probability; the roles' probabilities and that of `none` add up to 1."""
+    def of_quantities(self, hashed: Sequence[Sequence[int]]) -> list[dict[str, float]]:
+        """For each quantity's columns, role -> probability; those of the roles and of `none` add up to 1."""
         import numpy as np
 
-        scores = np.add.reduce(self.quantity.take(columns(features), axis=0), axis=0, dtype=np.float32)
-        scores = np.exp(scores - scores.max())
-        scores /= scores.sum()
-        return dict(zip(self.roles, scores.tolist(), strict=True))
+        if not hashed:
+            return []
+        starts = np.fromiter(accumulate(map(len, hashed), initial=0), np.intp, len(hashed) + 1)
+        every = np.fromiter(chain.from_iterable(hashed), np.intp, starts[-1])
+        scores = np.add.reduceat(self.quantity.take(every, axis=0), starts[:-1], axis=0, dtype=np.float32)
+        scores = np.exp(scores - scores.max(axis=1, keepdims=True))
+        scores /= scores.sum(axis=1, keepdims=True)
+        return [dict(zip(self.roles, row, strict=True)) for row in scores.tolist()]
 
-    def of_constant(self, features: Sequence[str]) -> float:
+    def of_constant(self, hashed: Sequence[int]) -> float:
         """The probability that a rule's constant is right."""
-        return _chance(self.constant, columns(features))
+        return _chance(self.constant, hashed)
 
     def of_report(self, features: Sequence[str]) -> tuple[float, float]:
         """The probabilities that a possible report is one, and that every value of it is right."""

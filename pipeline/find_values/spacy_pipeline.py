@@ -14,8 +14,8 @@ shows spans.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Literal, Protocol, TypeVar
@@ -28,11 +28,13 @@ from spacy.vocab import Vocab
 from pipeline.find_values.decide import Decider
 from pipeline.find_values.distance_unit import distance_unit
 from pipeline.find_values.match_rules import NEVER_ALONE, Refused, RuleMatcher
+from pipeline.find_values.pack_fields import PackField
 from pipeline.find_values.report_features import report_features
 from pipeline.find_values.role_model import ReportJudge, RoleModel, shipped_model
-from pipeline.find_values.rule_files import Rule, load_rules
+from pipeline.find_values.rule_files import Rule, RuleSet, load_rules
 from pipeline.find_values.scene import Scene
 from pipeline.group_reports.settle import Settler, is_report
+from pipeline.group_reports.settle_fields import settle_fields
 from pipeline.group_reports.vehicles import Vehicle, VehicleTracker
 from pipeline.read_text.bounds import LONG_QUOTATION, MOST_QUANTITIES, TooMuch, calm
 from pipeline.read_text.language_data import LanguageData, language_data
@@ -97,6 +99,7 @@ class QuantityStep:
     def __init__(self, language: LanguageData, matcher: RuleMatcher | None = None) -> None:
         self.scanner = QuantityScanner(language)
         self.matcher = matcher
+        self.silent_kinds = SILENT_KINDS - matcher.telling if matcher is not None else SILENT_KINDS
 
     def apply(self, scene: Scene) -> None:
         """Fills in everything that is found before the rules."""
@@ -109,7 +112,7 @@ class QuantityStep:
         if len(scene.quantities) > MOST_QUANTITIES:
             raise TooMuch(f"more than {MOST_QUANTITIES} quantities: a table or a dump")
         scene.text = abstract(scene.own, scene.quantities)
-        if self.matcher is not None and all(quantity.kind in SILENT_KINDS for quantity in scene.quantities):
+        if self.matcher is not None and all(quantity.kind in self.silent_kinds for quantity in scene.quantities):
             words = {*WORD.findall(scene.text), *(mark for mark in set(scene.text) if mark in NAME_OF)}
             if not self.matcher.may_set(words):
                 scene.silent = True
@@ -133,40 +136,59 @@ class RoleStep:
 
     def __init__(self, model: RoleModel | None) -> None:
         self.decider = Decider(model)
+        self.obeys_gates = True  # training looks at what the gates turn down, too
 
     def apply(self, scene: Scene) -> None:
         """Settles what is taken and what is refused."""
         if self.decider.model is None:
-            scene.matches.obey_gates()
+            if self.obeys_gates:
+                scene.matches.obey_gates()
         else:
             self.decider.decide(scene.quantities, scene.matches, scene.features)
 
 
 @dataclass(slots=True)
 class VehicleStep:
-    """Gathers what was taken by vehicle and settles each vehicle's fields."""
+    """Gathers what was taken by vehicle and settles each vehicle's fields; `fields` are those that packs declare."""
 
     tracker: VehicleTracker
+    fields: Mapping[str, PackField] = field(default_factory=dict)
+    never_alone: frozenset[str] = NEVER_ALONE
 
     def apply(self, scene: Scene) -> None:
         """The reports that could be made."""
         taken = scene.matches.taken
-        if all(one.role in NEVER_ALONE for one in taken):
+        if all(one.role in self.never_alone for one in taken):
             return
         unit = distance_unit(scene.own, scene.folded, scene.quantities)
         vehicles = self.tracker.group(scene.original, scene.text, scene.spans, taken, scene.quantities, scene.quoted)
         for vehicle in vehicles:
-            values = Settler(scene.original, vehicle.taken, unit).settle()
-            if not is_report(values):
+            settler = Settler(scene.original, vehicle.taken, unit)
+            values = settler.settle()
+            if self.fields:
+                self._declared(scene, vehicle, settler)
+            if not is_report(values) and not any(self.fields[name].alone for name in vehicle.declared):
                 continue
             for value in vehicle.said:
                 values[value.field] = value
             scene.possible.append((vehicle, values, []))
 
+    def _declared(self, scene: Scene, vehicle: Vehicle, settler: Settler) -> None:
+        """Settles the declared fields, and takes their places out of what the report model judges by."""
+        vehicle.declared, outside = settle_fields(settler, vehicle.taken, self.fields)
+        for one in outside:
+            rule = replace(one.rule, refuse=f"outside the field's range, {self.fields[one.role].limits}")
+            scene.matches.refused.append(Refused(one.start, one.end, rule, one.role))
+        vehicle.taken = [one for one in vehicle.taken if one.role not in self.fields]
+
 
 @dataclass(slots=True)
 class ReportStep:
-    """Lets the report model judge which possible report is one, and how sure it is."""
+    """Lets the report model judge which possible report is one, and how sure it is.
+
+    It has no say over a report that a trusted rule makes (see `decide`), nor over one that stands on declared fields
+    alone, of which it knows nothing.
+    """
 
     model: RoleModel | ReportJudge | None
 
@@ -175,14 +197,18 @@ class ReportStep:
         count = len(scene.possible)
         for vehicle, values, features in scene.possible:
             features.extend(report_features(scene, vehicle, values, count, scene.reply))
-            if self.model is None:
-                scene.reports.append(Report(values))
+            if self.model is None or not is_report(values):
+                scene.reports.append(Report(values | vehicle.declared))
                 continue
             chance, right = self.model.of_report(features)
-            if chance >= LEAST_SURE_REPORT:
-                scene.reports.append(Report(values, round(right, 4)))
+            if chance >= LEAST_SURE_REPORT or self._vouched(vehicle):
+                scene.reports.append(Report(values | vehicle.declared, round(right, 4)))
             else:
                 self._turn_down(scene, vehicle)
+
+    @staticmethod
+    def _vouched(vehicle: Vehicle) -> bool:
+        return any(one.rule.trusted and one.role not in NEVER_ALONE for one in vehicle.taken)
 
     @staticmethod
     def _turn_down(scene: Scene, vehicle: Vehicle) -> None:
@@ -200,9 +226,13 @@ Shipped = Literal["shipped"]
 
 
 @cache
+def _matcher(rules: RuleSet) -> RuleMatcher:
+    return RuleMatcher(rules)
+
+
 def matcher_of(language: str, packs: tuple[str, ...]) -> RuleMatcher:
-    """The rules of a language with packs laid over them, ready to be applied; made once."""
-    return RuleMatcher(load_rules(language, [Path(pack) for pack in packs]))
+    """The rules of a language with packs laid over them, ready to be applied; made once while the packs stay as is."""
+    return _matcher(load_rules(language, [Path(pack) for pack in packs]))
 
 
 def _model(name: str | None) -> RoleModel | None:
@@ -228,7 +258,8 @@ def _roles(nlp: Language, name: str, model: str | None) -> Component:
 @Language.factory("crowdfade_vehicles", default_config={"language": "en", "packs": []})
 def _vehicles(nlp: Language, name: str, language: str, packs: list[str]) -> Component:
     lexicon = load_rules(language, [Path(pack) for pack in packs]).lexicon
-    return Component(VehicleStep(VehicleTracker(lexicon, language)))
+    matcher = matcher_of(language, tuple(packs))
+    return Component(VehicleStep(VehicleTracker(lexicon, language), matcher.fields, matcher.never_alone))
 
 
 @Language.factory("crowdfade_reports", default_config={"model": "shipped"})

@@ -16,8 +16,10 @@ from pipeline.find_values.decide import FOLLOWERS
 from pipeline.find_values.labelled import Labelled, constant_is_right, read_labelled, roles_of
 from pipeline.find_values.reader import LanguageReader
 from pipeline.find_values.report_features import report_features
-from pipeline.find_values.role_model import COLUMNS, NONE, PARTS, WORDY, RoleModel, columns
+from pipeline.find_values.role_features import COLUMNS, column
+from pipeline.find_values.role_model import NONE, PARTS, WORDY, RoleModel, columns
 from pipeline.find_values.rule_files import languages_with_rules, load_rules
+from pipeline.find_values.train_judge import judge_samples
 from pipeline.group_reports.settle import REPORTABLE
 
 ROLES = (
@@ -58,7 +60,7 @@ def collect(labelled: Sequence[Labelled]) -> Samples:
             role = roles.get(index, NONE)
             if role == "?":
                 continue
-            samples.quantity_rows.append(columns(scene.features.of_quantity(index)))
+            samples.quantity_rows.append(scene.features.of_quantity(index))
             samples.quantity_labels.append(ROLES.index(role))
         for taken in scene.matches.taken:
             if taken.quantity is not None or taken.role in FOLLOWERS:
@@ -67,7 +69,7 @@ def collect(labelled: Sequence[Labelled]) -> Samples:
             right = constant_is_right(taken.role, value, item)
             if right is None:
                 continue
-            samples.constant_rows.append(columns(scene.features.of_constant(taken)))
+            samples.constant_rows.append(scene.features.of_constant(taken))
             samples.constant_labels.append(int(right))
     return samples
 
@@ -133,6 +135,50 @@ def fit_yes_no(rows: list[list[int]], labels: Sequence[int], penalty: float) -> 
     return weights
 
 
+def fit_right(samples: ReportSamples, *, english: bool) -> Any:
+    """Weights of the chance that every value of a report is right, calibrated on writers that they had not seen.
+
+    Weights fitted on all rows are too sure of new writers.  So the same fit is made with each group of writers left
+    out, and the two numbers of a logistic curve over what it says of those left out (Platt 1999, from memory) go into
+    the weights.  The curve is that of English or of the other languages, whichever the weights are for.
+    """
+    import numpy as np
+
+    rows, right = samples.right_rows, np.array(samples.all_right)
+    weights = fit_yes_no(rows, samples.all_right, PENALTY_RIGHT)
+    groups = sorted(set(samples.groups))
+    fold_of = {group: number % FOLDS for number, group in enumerate(groups)}
+    folds = np.array([fold_of[group] for group in samples.groups])
+    said = np.zeros(len(rows))
+    for fold in sorted(set(folds.tolist())):
+        inside = [place for place in range(len(rows)) if folds[place] != fold]
+        if not inside:
+            return weights
+        left_out = fit_yes_no([rows[place] for place in inside], right[inside].tolist(), PENALTY_RIGHT)
+        for place in np.flatnonzero(folds == fold):
+            said[place] = left_out[rows[place]].sum()
+    used = np.array([(language == "en") == english for language in samples.languages])
+    slope, shift = calibration(said[used], right[used])
+    weights *= slope
+    weights[column("bias")] += shift
+    return weights
+
+
+def calibration(said: Any, right: Any) -> tuple[float, float]:
+    """Slope and shift of log odds `said` (n) that make them the likeliest for what was `right` (n, 0 or 1)."""
+    import numpy as np
+    from scipy.optimize import minimize
+
+    def loss(flat: Any) -> tuple[float, Any]:
+        odds = flat[0] * said + flat[1]
+        value = float((np.logaddexp(0, odds) - right * odds).sum())
+        error = 1 / (1 + np.exp(-odds)) - right
+        return value, np.array([(error * said).sum(), error.sum()])
+
+    slope, shift = minimize(loss, np.array([1.0, 0.0]), jac=True, method="L-BFGS-B").x
+    return float(slope), float(shift)
+
+
 @dataclass(slots=True)
 class ReportSamples:
     """Possible reports of responses that the role model was not trained on."""
@@ -141,6 +187,9 @@ class ReportSamples:
     is_report: list[int] = field(default_factory=list)
     right_rows: list[list[int]] = field(default_factory=list)
     all_right: list[int] = field(default_factory=list)
+    groups: list[str] = field(default_factory=list)
+    languages: list[str] = field(default_factory=list)
+    """The group of writers and the language of each row of `right_rows`."""
 
 
 def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, samples: ReportSamples) -> None:
@@ -177,6 +226,8 @@ def collect_reports(labelled: Sequence[Labelled], model: RoleModel | None, sampl
             samples.is_report.append(int(any(name in REPORTABLE for name in agreeing)))
             if item.writer != EXAMPLES:  # an example names only the fields that its rule reads
                 samples.right_rows.append(samples.rows[-1])
+                samples.groups.append(item.writer.split("-")[0])
+                samples.languages.append(item.lang)
                 samples.all_right.append(int(label is not None and len(agreeing) == len(fields)))
 
 
@@ -209,15 +260,16 @@ def train(labelled: Sequence[Labelled], folds: int = FOLDS) -> RoleModel:
     for item in labelled:
         everything.remove(item)
     collect_reports(labelled, None, plain)
+    examples = [example for language in languages_with_rules() for example in rule_examples(language)]
+    rows, is_report = judge_samples(everything, examples, OTHER_LANGUAGES_COUNT)
+    model.plain_report = fit_yes_no(plain.rows + rows, plain.is_report + is_report, PENALTY_REPORT)
     for _ in range(OTHER_LANGUAGES_COUNT):
         collect_reports(everything, None, plain)
-    for language in languages_with_rules():
-        collect_reports(rule_examples(language), None, plain)
-    model.plain_report = fit_yes_no(plain.rows, plain.is_report, PENALTY_REPORT)
-    model.plain_right = fit_yes_no(plain.right_rows, plain.all_right, PENALTY_RIGHT)
+    collect_reports(examples, None, plain)
+    model.plain_right = fit_right(plain, english=False)
     collect_reports(rule_examples("en"), model, reports)
     model.report = fit_yes_no(reports.rows, reports.is_report, PENALTY_REPORT)
-    model.right = fit_yes_no(reports.right_rows, reports.all_right, PENALTY_RIGHT)
+    model.right = fit_right(reports, english=True)
     return model
 
 

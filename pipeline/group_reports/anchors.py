@@ -54,7 +54,7 @@ def _any(words: Iterable[Any]) -> str:
 def _guarded(expression: str, needs: str, *, whole: bool = True) -> Guarded:
     """An expression with the one whose words it needs; without `whole` those may begin inside longer words."""
     before = "" if whole else ANYTHING
-    return Guarded(re.compile(expression), (before + wording for wording in wordings(needs)))
+    return Guarded(expression, (before + wording for wording in wordings(needs)))
 
 
 class AnchorFinder:

@@ -46,6 +46,10 @@ _EVERYDAY_TRIMS_CAPITALS = _EVERYDAY_TRIMS | frozenset(
 """The same behind a capitalised word, where more of them are everyday words than trims."""
 
 
+MOST_KEPT = 1 << 16
+"""So many words' looks are kept in memory; then the memory is emptied, so that it cannot grow with the data."""
+
+
 @dataclass(frozen=True, slots=True)
 class Name:
     """A vehicle's name as written: where it stands and how sure it is (0 to 1)."""
@@ -70,6 +74,7 @@ class NameFinder:
     """Finds vehicle names in texts of one language."""
 
     def __init__(self, data: dict[str, Any], language: str) -> None:
+        self._known_looks: dict[str, int] = {}
         self.common = common_words(language) | common_words("en")
         self.not_names = frozenset(str(word) for word in data.get("not_names") or ())
         trims = sorted((str(trim) for trim in data.get("trims") or ()), key=lambda t: -len(t))
@@ -94,7 +99,11 @@ class NameFinder:
         tokens = list(_TOKEN.finditer(text))
         names: list[Name] = []
         index = 0
+        least = 2 if self.noun_capitals else 1
         while index < len(tokens):
+            if self._looks(tokens[index].group()) < least:
+                index += 1
+                continue
             run = self._run(text, folded, tokens, index, blocked)
             if run == 0:
                 index += 1
@@ -154,6 +163,14 @@ class NameFinder:
 
     def _looks(self, token: str) -> int:
         """0 no name, 1 a capitalised or coded word that may be one, 2 one that is in no list of common words."""
+        looks = self._known_looks.get(token)
+        if looks is None:
+            if len(self._known_looks) >= MOST_KEPT:
+                self._known_looks.clear()
+            looks = self._known_looks[token] = self._look_at(token)
+        return looks
+
+    def _look_at(self, token: str) -> int:
         if token[0].islower() and (token.isalpha() or not any(map(str.isdigit, token))):
             return 0
         low = token.lower().removesuffix("'s")
@@ -189,7 +206,7 @@ class NameFinder:
         self, text: str, folded: str, tokens: list[re.Match[str]], index: int, blocked: Sequence[tuple[int, int]]
     ) -> int:
         first = tokens[index]
-        if self._looks(first.group()) < (2 if self.noun_capitals else 1) or self._in(first.start(), blocked):
+        if self._in(first.start(), blocked):
             return 0
         run = 1
         while index + run < len(tokens) and run < 5:

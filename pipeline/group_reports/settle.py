@@ -72,7 +72,7 @@ class Settler:
     def _plain(value: float) -> str:
         return f"{value:g}" if abs(value) < 1e5 else f"{value:.6g}" if value != int(value) else f"{int(value)}"
 
-    def _distance(self, taken: Taken) -> tuple[float, str] | None:
+    def distance(self, taken: Taken) -> tuple[float, str] | None:
         """Kilometres and derivation; None where no unit can be told."""
         low, high = taken.low, taken.high
         unit = taken.unit
@@ -94,7 +94,7 @@ class Settler:
         """A correction wins; else the largest reading: of two readings of one vehicle the later is the larger."""
         made: list[tuple[int, float, Taken, str]] = []
         for taken in self._of("odometer"):
-            distance = self._distance(taken)
+            distance = self.distance(taken)
             if distance is not None and 0 < distance[0] <= MOST_KM:
                 made.append((int(taken.rule.priority >= CORRECTION), distance[0], taken, distance[1]))
         surest = max((entry[2].sure for entry in made), default=0.0)

@@ -24,6 +24,7 @@ class Vehicle:
     order: str = ""
     taken: list[Taken] = field(default_factory=list)
     owner_words: tuple[int, int] | None = None
+    declared: dict[str, FoundValue] = field(default_factory=dict)  # the values of fields that rule packs declare
     said: list[FoundValue] = field(default_factory=list)
 
     @property

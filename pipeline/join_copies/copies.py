@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.join_copies.components import Components
+from pipeline.join_copies.orders import NO_ORDERS, Orders
 from pipeline.join_copies.plain_text import read_plain
 from pipeline.join_copies.same_text import Likeness, likeness
 from pipeline.join_copies.shingles import (
@@ -50,6 +51,12 @@ class Texts:
     figures: NDArray[np.uint64]
     by_anyone: NDArray[np.bool_]
     fresh: NDArray[np.bool_]  # rows that were not there before
+
+    def leave_out(self, ids: Mapping[str, Any]) -> None:
+        """Takes responses out of the search: without a text they have no partner."""
+        for row, one in enumerate(self.ids):
+            if one in ids:
+                self.plain[row] = ""
 
 
 @dataclass(slots=True)
@@ -99,9 +106,15 @@ def read_texts(responses: pyarrow.Table, fresh_ids: set[str] | None = None) -> T
     )
 
 
-def find_copies(texts: Texts, known: Mapping[str, str]) -> Copies:
-    """The copies among the responses; `known` are the copies among those that are not fresh, as found before."""
+def find_copies(texts: Texts, known: Mapping[str, str], orders: Orders = NO_ORDERS) -> Copies:
+    """The copies among the responses; `known` are the copies among those that are not fresh, as found before.
+
+    `orders` go first: a response that was said to be no copy has no partner, one that was said to be a copy is none's
+    original as long as its group has another.
+    """
     sets = Components(len(texts.ids))
+    if orders.not_copies:
+        texts.leave_out(orders.not_copies)
     if known:
         place = {one: row for row, one in enumerate(texts.ids)}
         for copy, original in known.items():
@@ -114,19 +127,33 @@ def find_copies(texts: Texts, known: Mapping[str, str]) -> Copies:
                 texts.plain[left], texts.plain[right], one_author=one_author
             ):
                 sets.join(left, right)
+    _join_ordered(texts, sets, orders)
     found = Copies({}, {}, set())
     for group in sets.groups():
-        original = texts.ids[group[0]]
+        first = next((row for row in group if texts.ids[row] not in orders.copies), group[0])
+        group = [first, *(row for row in group if row != first)]
+        original = texts.ids[first]
         if any(texts.fresh[row] for row in group):
             found.changed.update(texts.ids[row] for row in group)
         for row in group[1:]:
             found.of[texts.ids[row]] = original
-            found.links[texts.ids[row]] = (original, _explained(texts, group, row))
+            found.links[texts.ids[row]] = (original, _explained(texts, group, row, orders))
     return found
 
 
-def _explained(texts: Texts, group: list[int], row: int) -> Likeness:
+def _join_ordered(texts: Texts, sets: Components, orders: Orders) -> None:
+    if not orders.copies:
+        return
+    named = orders.copies.keys() | set(orders.copies.values())
+    place = {one: row for row, one in enumerate(texts.ids) if one in named}
+    for copy, original in orders.copies.items():
+        sets.join(place[copy], place[original])
+
+
+def _explained(texts: Texts, group: list[int], row: int, orders: Orders) -> Likeness:
     """Why a row is in its group: its likeness to the original, or to the first other member that it is a copy of."""
+    if texts.ids[row] in orders.copies:
+        return Likeness(None, orders.reasons[texts.ids[row]])
     for other in group:
         if other == row:
             continue
@@ -137,6 +164,9 @@ def _explained(texts: Texts, group: list[int], row: int) -> Likeness:
             if other == group[0]:
                 return alike
             return Likeness(alike.score, f"{alike.reason}; through {texts.ids[other]}")
+    for copy, original in sorted(orders.copies.items()):
+        if original == texts.ids[row]:
+            return Likeness(None, f"{orders.reasons[copy]}; through {copy}")
     raise AssertionError("a member of a group of copies is a copy of none of them")  # pragma: no cover
 
 

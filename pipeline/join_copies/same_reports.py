@@ -13,12 +13,19 @@ _NUMBERS_AGREE = 0.01
 Row = Mapping[str, Any]
 
 
-def pair_reports(members: Sequence[Sequence[Row]]) -> dict[str, tuple[str, float]]:
+NOTHING: frozenset[str] = frozenset()
+
+
+def pair_reports(
+    members: Sequence[Sequence[Row]], decided: Mapping[str, frozenset[str]] | None = None
+) -> dict[str, tuple[str, float]]:
     """For each repeated report its original and the share of values that agree.
 
     `members` are the reports of each response of one group of copies, the original response first.  A report that
-    none before it matches (a mended typo made it readable) is an original itself, for the copies behind it.
+    none before it matches (a mended typo made it readable) is an original itself, for the copies behind it.  Fields
+    that by `decided` (report -> fields) a person gave do not count: they are right where the copy's are still as read.
     """
+    decided = decided or {}
     originals: list[Row] = []
     found: dict[str, tuple[str, float]] = {}
     for reports in members:
@@ -27,7 +34,7 @@ def pair_reports(members: Sequence[Sequence[Row]]) -> dict[str, tuple[str, float
             (-score, place, report["report_id"], other["report_id"])
             for report in reports
             for place, other in enumerate(originals)
-            if (score := agreement(report, other)) is not None
+            if (score := agreement(report, other, _of_both(decided, report, other))) is not None
         ]
         for score, _, report_id, other_id in sorted(pairs):
             if report_id not in found and other_id not in taken:
@@ -37,10 +44,30 @@ def pair_reports(members: Sequence[Sequence[Row]]) -> dict[str, tuple[str, float
     return found
 
 
-def agreement(one: Row, two: Row) -> float | None:
+def copy_all(left: Sequence[Row], originals: Sequence[Row], found: dict[str, str]) -> None:
+    """Makes the reports of a response that a person calls a copy repeat the originals, by their place in it."""
+    for place, row in enumerate(left):
+        if not originals:
+            return
+        report, original = str(row["report_id"]), str(originals[min(place, len(originals) - 1)]["report_id"])
+        original = found.get(original, original)
+        if original == report:
+            continue
+        found[report] = original
+        for copy in [copy for copy, of in found.items() if of == report]:
+            found[copy] = original
+
+
+def _of_both(decided: Mapping[str, frozenset[str]], one: Row, two: Row) -> frozenset[str]:
+    return decided.get(one["report_id"], NOTHING) | decided.get(two["report_id"], NOTHING)
+
+
+def agreement(one: Row, two: Row, leaving_out: frozenset[str] = NOTHING) -> float | None:
     """The share of the fields said in either report that agree, or None where two values contradict each other."""
     said = same = 0
     for name in FIELD_NAMES:
+        if name in leaving_out:
+            continue
         left, right = one.get(name), two.get(name)
         if left is None and right is None:
             continue

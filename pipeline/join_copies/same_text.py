@@ -37,9 +37,9 @@ _UNITS = frozenset(("km", "mi", "kwh", "years", "months"))
 
 @dataclass(frozen=True, slots=True)
 class Likeness:
-    """How alike two copies are (exact Jaccard, 0 to 1) and what makes them copies."""
+    """How alike two copies are (exact Jaccard, 0 to 1; None where a person decided) and what makes them copies."""
 
-    score: float
+    score: float | None
     reason: str
 
 

@@ -8,22 +8,30 @@ the whole.  An author's vehicles depend on that author's reports alone, in any o
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from pipeline.join_copies.one_vehicle import Weighing, days_between, enough, loss_noise, odometer_falls, weigh
+from pipeline.join_copies.one_vehicle import (
+    TWO_VEHICLES,
+    Weighing,
+    days_between,
+    enough,
+    loss_noise,
+    odometer_falls,
+    weigh,
+)
 from pipeline.join_copies.readings import Reading, chemistries_fit
 
 MANY_REPORTS = 300
 """Reports from which on a handle is taken for one that many share ("anonymous"): only equal readings are joined."""
 
 FLAGS: dict[str, str] = {
-    "odometer_falls": "a later reading of the same vehicle shows fewer kilometres, by more than rounding explains",
-    "loss_heals": "a later reading of the same vehicle shows less loss, by more than reading noise explains",
-    "chemistry_changes": "two readings of the same vehicle name cell chemistries that exclude each other",
-    "model_year_changes": "two readings of the same vehicle name different model years",
-    "vehicle_unclear": "the reading would fit another vehicle of the same author as well",
+    "odometer-falls": "a later reading of the same vehicle shows fewer kilometres, by more than rounding explains",
+    "loss-heals": "a later reading of the same vehicle shows less loss, by more than reading noise explains",
+    "chemistry-changes": "two readings of the same vehicle name cell chemistries that exclude each other",
+    "model-year-changes": "two readings of the same vehicle name different model years",
+    "vehicle-unclear": "the reading would fit another vehicle of the same author as well",
 }
 """The conflict codes and their meaning."""
 
@@ -48,12 +56,17 @@ class Vehicles:
     links: list[Link] = field(default_factory=list)
 
 
-def gather(readings: Sequence[Reading]) -> Vehicles:
-    """The vehicles of one author's readings (copies left out)."""
+def gather(readings: Sequence[Reading], apart: Container[tuple[str, str]] = ()) -> Vehicles:
+    """The vehicles of one author's readings (copies left out).
+
+    `apart` holds the pairs of reports (sorted) that a person has said to be of two vehicles.
+    """
     ordered = sorted(readings, key=lambda reading: reading.rank)
     if len(ordered) > MANY_REPORTS:
-        return _gather_equal(ordered)
-    weighed = {(one, two): weigh(ordered[one], ordered[two]) for two in range(len(ordered)) for one in range(two)}
+        return _gather_equal(ordered, apart)
+    weighed = {
+        (one, two): _weighed(ordered[one], ordered[two], apart) for two in range(len(ordered)) for one in range(two)
+    }
     found = Vehicles()
     groups = _joined(ordered, weighed)
     for group in groups:
@@ -62,6 +75,21 @@ def gather(readings: Sequence[Reading]) -> Vehicles:
         _find_conflicts(found.groups[-1], found)
     _find_unclear(ordered, groups, weighed, found)
     return found
+
+
+def find_conflicts(group: list[Reading]) -> tuple[dict[str, set[str]], list[Link]]:
+    """The flags of each report and the links that tell of them, for the readings of one vehicle in order of time."""
+    found = Vehicles()
+    _find_conflicts(group, found)
+    return found.flags, found.links
+
+
+def _weighed(one: Reading, two: Reading, apart: Container[tuple[str, str]]) -> Weighing:
+    return TWO_VEHICLES if _kept_apart(one, two, apart) else weigh(one, two)
+
+
+def _kept_apart(one: Reading, two: Reading, apart: Container[tuple[str, str]]) -> bool:
+    return (min(one.report, two.report), max(one.report, two.report)) in apart
 
 
 def _joined(ordered: Sequence[Reading], weighed: dict[tuple[int, int], Weighing]) -> list[list[int]]:
@@ -127,16 +155,16 @@ def _find_conflicts(group: list[Reading], found: Vehicles) -> None:
         before = group[:number]
         one = _last(before, "km")
         if one and _timed(one, later) and odometer_falls(one.km or 0.0, _or(later.km, one.km)):
-            _conflict("odometer_falls", one, later, f"{one.km:,.0f} km", f"{later.km:,.0f} km", found)
+            _conflict("odometer-falls", one, later, f"{one.km:,.0f} km", f"{later.km:,.0f} km", found)
         one = _last(before, "loss")
         if one and _timed(one, later) and (one.loss or 0.0) - _or(later.loss, one.loss) > loss_noise(one, later):
-            _conflict("loss_heals", one, later, f"{one.loss:g} % lost", f"{later.loss:g} % lost", found)
+            _conflict("loss-heals", one, later, f"{one.loss:g} % lost", f"{later.loss:g} % lost", found)
         one = _other_chemistry(before, later)
         if one and one.chemistry and later.chemistry:
-            _conflict("chemistry_changes", one, later, one.chemistry, later.chemistry, found)
+            _conflict("chemistry-changes", one, later, one.chemistry, later.chemistry, found)
         one = _last(before, "year")
         if one and later.year is not None and one.year != later.year:
-            _conflict("model_year_changes", one, later, str(one.year), str(later.year), found)
+            _conflict("model-year-changes", one, later, str(one.year), str(later.year), found)
 
 
 def _or(value: float | None, other: float | None) -> float:
@@ -194,12 +222,12 @@ def _find_unclear(
                 theirs = max(weighed[min(place, other), max(place, other)].points for other in others)
                 if theirs >= mine:
                     reading, other = ordered[place], ordered[others[0]]
-                    found.flags.setdefault(reading.report, set()).add("vehicle_unclear")
-                    said = f"vehicle_unclear: {_score(mine)} for its own vehicle, {_score(theirs)} for this one"
+                    found.flags.setdefault(reading.report, set()).add("vehicle-unclear")
+                    said = f"vehicle-unclear: {_score(mine)} for its own vehicle, {_score(theirs)} for this one"
                     found.links.append(Link("conflict", reading.report, other.report, _score(theirs), said))
 
 
-def _gather_equal(ordered: Sequence[Reading]) -> Vehicles:
+def _gather_equal(ordered: Sequence[Reading], apart: Container[tuple[str, str]]) -> Vehicles:
     """For a handle that many share: only readings equal in name, year, chemistry and odometer are one vehicle's."""
     found = Vehicles()
     groups: dict[tuple[object, ...], list[Reading]] = {}
@@ -210,7 +238,7 @@ def _gather_equal(ordered: Sequence[Reading]) -> Vehicles:
     for group in groups.values():
         kept: list[Reading] = []
         for reading in group:
-            if any(reading.response == other.response for other in kept):
+            if any(reading.response == other.response or _kept_apart(reading, other, apart) for other in kept):
                 found.groups.append([reading])
                 continue
             if kept:

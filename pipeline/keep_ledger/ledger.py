@@ -18,6 +18,7 @@ import os
 import re
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -55,7 +56,7 @@ class NewRun:
         home = self.ledger.path
         with ledger_errors(home, "putting the run in place"):
             shutil.rmtree(self.work)
-            for file in sorted(self.folder.iterdir()):
+            for file in sorted(self.folder.rglob("*")):
                 _flush_to_disk(file)
             _flush_to_disk(self.folder)
             place = home / RUNS / self.name
@@ -187,7 +188,7 @@ def writing_to(path: Path) -> Iterator[Ledger]:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            holder = os.pread(lock, 32, 0).decode("ascii", "replace").strip()
+            holder = _holder(lock)
             raise LedgerProblem(
                 "another crowdfade is writing to this ledger" + (f" (process {holder})" if holder else ""),
                 where=str(path),
@@ -201,6 +202,15 @@ def writing_to(path: Path) -> Iterator[Ledger]:
     finally:
         # The lock file stays: removing it would let two programs lock two files of one name.
         os.close(lock)
+
+
+def _holder(lock: int) -> str:
+    """The number of the process that holds the lock; it writes it a moment after it has taken the lock."""
+    for _ in range(50):
+        if holder := os.pread(lock, 32, 0).decode("ascii", "replace").strip():
+            return holder
+        time.sleep(0.01)
+    return ""
 
 
 def _described(path: Path) -> dict[str, Any]:

@@ -24,6 +24,14 @@ def what_to_look_at(folder: Path, counts: dict[str, Any]) -> list[str]:
         lines.append("no response held a report: is it the right column, and the right export?")
     if flagged := counts["flagged"]:
         lines.append(f"{flagged} flagged {_plural(flagged, 'report')}: {_most(counts['flags'])}")
+    if failing := counts.get("corrections", {}).get("not_applying"):
+        first = "; ".join(
+            f"row {one['row']}, {one['kind']} of {one['about']}: {one['detail']}" for one in failing[:FEW]
+        )
+        more = " ..." if len(failing) > FEW else ""
+        lines.append(
+            f"{len(failing)} {_plural(len(failing), 'correction')} in corrections.csv not applied ({first}{more})"
+        )
     number, least_sure = _least_sure(folder)
     if least_sure:
         lines.append(

@@ -19,7 +19,7 @@ Record = dict[str, Any]
 class Told:
     """One response with everything that is known of it; the records are rows of the tables, column -> value.
 
-    `reports` and `evidence` may be a choice of the response's, `rejoined` are the links that name it or its reports.
+    `reports` and `evidence` may be a choice of the response's, `links` are those that name it or its reports.
     """
 
     response: Record
@@ -28,6 +28,7 @@ class Told:
     parts: list[Record] = field(default_factory=list)
     refusals: list[Record] = field(default_factory=list)
     links: list[Record] = field(default_factory=list)
+    corrections: list[Record] = field(default_factory=list)
 
 
 def find_reports(folder: Path, *, report: str | None, with_field: str | None, limit: int) -> list[Told]:
@@ -72,9 +73,12 @@ def _told(folder: Path, response_ids: list[str], report_ids: set[str] | None) ->
         return []
     of_responses = ds.field("response_id").isin(wanted)
     told = {row["response_id"]: Told(row) for row in _rows(folder, "responses", of_responses)}
-    for name in ("reports", "evidence", "parts", "refusals"):
+    for name in ("reports", "evidence", "parts", "refusals", "corrections"):
+        if name == "corrections" and not (folder / "corrections.parquet").exists():
+            continue  # a run from before there were corrections
         for row in _rows(folder, name, of_responses):
-            if report_ids is None or name == "refusals" or row["report_id"] in report_ids:
+            whole = name == "refusals" or row["report_id"] is None  # about the response
+            if report_ids is None or whole or row["report_id"] in report_ids:
                 getattr(told[row["response_id"]], name).append(row)
     owner = {row["report_id"]: one for one in told.values() for row in one.reports}
     owner |= told

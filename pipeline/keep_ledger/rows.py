@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from pipeline.dataset_columns import FIELD_NAMES, FIELDS, REPORTS
+from pipeline.dataset_columns import FIELD_NAMES, FIELDS, REPORTS, Column
 from pipeline.keep_ledger.pseudonym import PseudonymKey
 from pipeline.keep_ledger.tables import TableWriter
 from pipeline.problems import RuleProblem
 from pipeline.response import FoundValue, Reading, Refusal, Reject, Response
 
-STAGED = ("responses", "reports", "evidence")
-"""Tables that later stages read or complete; the others are written once and for all."""
+STAGED = ("responses", "reports", "evidence", "rejects", "parts", "refusals", "marks")
+"""The tables that are filled while responses stream in; they are put in order and completed by `finish_run`."""
 
 _FIELD_TYPES = {column.name: column.type for column in FIELDS}
+_LIMITS = {"int16": 2**15, "int32": 2**31}
 _VALUE_COLUMNS = frozenset(column.name for column in REPORTS) - {
     "report_id", "response_id", "source_response_id", "source", "posted_at", "lang", "author_key",
     "chemistry_origin", "vehicle_key", "copy_of", "confidence", "flags", "usable",
@@ -26,27 +28,31 @@ _VALUE_COLUMNS = frozenset(column.name for column in REPORTS) - {
 
 
 class RunTables:
-    """The tables of one run while responses stream in: `work` takes the staged ones, `folder` the finished ones.
+    """The tables of one run while responses stream in, staged in the folder `work`.
 
     `keep_text=False` leaves out what only a later rerun could use; the text itself is staged all the same, because
-    copies are told by it, and the staged file is removed before the run is put in place.
+    copies are told by it, and the staged file is removed before the run is put in place.  `fields` are those that rule
+    packs declare.
     """
 
-    def __init__(self, folder: Path, work: Path, key: PseudonymKey, *, keep_text: bool, lang: str | None) -> None:
+    def __init__(
+        self, work: Path, key: PseudonymKey, *, keep_text: bool, lang: str | None, fields: Sequence[Column] = ()
+    ) -> None:
+        self._fields = tuple(fields)
+        self._types = _FIELD_TYPES | {column.name: column.type for column in fields}
         self._key = key
         self._keep_text = keep_text
         self._lang = lang
         self._open = ExitStack()
         self._author_keys: dict[str, str | None] = {}
         self.paths = {name: work / f"{name}.arrow" for name in STAGED}
-        self.paths |= {name: folder / f"{name}.parquet" for name in ("rejects", "parts", "refusals", "marks")}
         self._writers: dict[str, TableWriter] = {}
         self.reject_reasons: Counter[str] = Counter()
 
     def __enter__(self) -> Self:
         with ExitStack() as opening:
             for name, path in self.paths.items():
-                self._writers[name] = opening.enter_context(TableWriter(name, path))
+                self._writers[name] = opening.enter_context(TableWriter(name, path, self._fields))
             self._open = opening.pop_all()
         return self
 
@@ -73,20 +79,23 @@ class RunTables:
         names or no column can hold it: evidence that points elsewhere would be worse than none.
         """
         lang = response.lang or self._lang
-        author_key = self._author_key(response.author)
+        author_key = self.author_key(response.author)
         reports: list[tuple[Any, ...]] = []
         evidence: list[tuple[Any, ...]] = []
         parts: list[tuple[Any, ...]] = []
         for number, report in enumerate(reading.reports, start=1):
             report_id = f"{response.response_id}-{number}"
             for name, found in report.values.items():
-                _check_value(name, found, response)
+                self._check_value(name, found, response)
                 evidence.append(_evidence_row(report_id, response.response_id, name, found))
                 parts += [
                     (report_id, response.response_id, name, part, raw, start, end)
                     for part, (raw, start, end) in enumerate(found.parts, start=2)
                 ]
-            values = {name: _fitted(name, found, response) for name, found in report.values.items()}
+            values = {
+                name: _fitted(name, self._types.get(name, "string"), found, response)
+                for name, found in report.values.items()
+            }
             chemistry = report.values.get("chemistry")
             reports.append(
                 (
@@ -98,6 +107,7 @@ class RunTables:
                     lang,
                     author_key,
                     *(values.get(name) for name in FIELD_NAMES),
+                    *(values.get(column.name) for column in self._fields),
                     values.get("make"),
                     values.get("model"),
                     None if chemistry is None else "listed" if chemistry.origin == "list" else "stated",
@@ -131,6 +141,22 @@ class RunTables:
         if self._keep_text:
             self._keep_marks(response)
 
+    def _check_value(self, name: str, found: FoundValue, response: Response) -> None:
+        places = ((found.raw, found.start, found.end), *found.parts)
+        for raw, start, end in places:
+            if start < 0 or response.text[start:end] != raw:
+                raise RuleProblem(
+                    f"the words {raw!r} of {name} do not stand at {start}:{end} of response {response.response_id}",
+                    where=f"{found.rule_pack} {found.rule_id}",
+                    todo="mend the rule or switch it off",
+                )
+        if name not in _VALUE_COLUMNS and name not in self._types:
+            raise RuleProblem(
+                f"gives the field {name!r}, which no column holds",
+                where=f"{found.rule_pack} {found.rule_id}",
+                todo="use one of: " + ", ".join(self._types),
+            )
+
     def _keep_marks(self, response: Response) -> None:
         write = self._writers["marks"].append
         for answer in response.answers:
@@ -140,7 +166,8 @@ class RunTables:
             end = len(response.text)
             write((response.response_id, "profile", None, None, response.profile_start, end, None))
 
-    def _author_key(self, author: str | None) -> str | None:
+    def author_key(self, author: str | None) -> str | None:
+        """The pseudonym of a handle under the ledger's key, None where there is no handle."""
         if author is None:
             return None
         if author not in self._author_keys:
@@ -176,26 +203,8 @@ def value_text(value: float | int | str) -> str:
     return str(value)
 
 
-def _check_value(name: str, found: FoundValue, response: Response) -> None:
-    places = ((found.raw, found.start, found.end), *found.parts)
-    for raw, start, end in places:
-        if start < 0 or response.text[start:end] != raw:
-            raise RuleProblem(
-                f"the words {raw!r} of {name} do not stand at {start}:{end} of response {response.response_id}",
-                where=f"{found.rule_pack} {found.rule_id}",
-                todo="mend the rule or switch it off",
-            )
-    if name not in _VALUE_COLUMNS:
-        raise RuleProblem(
-            f"gives the field {name!r}, which no column holds",
-            where=f"{found.rule_pack} {found.rule_id}",
-            todo="use one of: " + ", ".join(FIELD_NAMES),
-        )
-
-
-def _fitted(name: str, found: FoundValue, response: Response) -> float | int | str:
+def _fitted(name: str, kind: str, found: FoundValue, response: Response) -> float | int | str:
     """The value in its column's type.  Raises `RuleProblem` where it is none (a fraction as a year, not a number)."""
-    kind = _FIELD_TYPES.get(name, "string")
     value = found.value
     if isinstance(value, str):
         if kind == "string":
@@ -203,7 +212,7 @@ def _fitted(name: str, found: FoundValue, response: Response) -> float | int | s
     elif not isinstance(value, bool) and math.isfinite(value):
         if kind == "double":
             return float(value)
-        if kind == "int16" and float(value).is_integer() and abs(value) < 2**15:
+        if kind in _LIMITS and float(value).is_integer() and abs(value) < _LIMITS[kind]:
             return int(value)
     raise RuleProblem(
         f"gives {name} = {value!r}, which is no {kind} (response {response.response_id})",

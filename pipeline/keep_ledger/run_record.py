@@ -36,13 +36,17 @@ class InputRecord:
 
 @dataclass(slots=True)
 class RunRecord:
-    """A run as run.json tells it; times are UTC (ISO 8601), timings are seconds."""
+    """A run as run.json tells it; times are UTC (ISO 8601), timings are seconds.
+
+    `rules` are the packs, `fields` what they declared as new fields.
+    """
 
     run: str
     started_at: str
     finished_at: str = ""
     inputs: list[InputRecord] = field(default_factory=list)
     rules: list[dict[str, str]] = field(default_factory=list)
+    fields: list[dict[str, Any]] = field(default_factory=list)
     vehicles: dict[str, str] | None = None
     options: dict[str, Any] = field(default_factory=dict)
     counts: dict[str, Any] = field(default_factory=dict)

@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from pipeline.dataset_columns import TABLES, arrow_schema
+from pipeline.dataset_columns import Column, arrow_schema, columns_of, declared_fields
 from pipeline.problems import LedgerProblem
 
 if TYPE_CHECKING:
@@ -64,19 +64,20 @@ class TableWriter:
     """Takes the rows of one table one by one and writes them in row groups.
 
     `path` ends in `.parquet` for a finished table or `.arrow` for a staged one.  Rows are sequences along the table's
-    columns.  Raises `LedgerProblem` where the file cannot be written, and pyarrow's `ArrowInvalid` or `TypeError` for
-    a row that does not fit the schema (a mistake in the program).
+    columns; `more` are the fields that rule packs declare.  Raises `LedgerProblem` where the file cannot be written,
+    and pyarrow's `ArrowInvalid` or `TypeError` for a row that does not fit the schema (a mistake in the program).
     """
 
-    def __init__(self, table: str, path: Path) -> None:
+    def __init__(self, table: str, path: Path, more: Sequence[Column] = ()) -> None:
         import pyarrow as pa
 
         self.table = table
         self.path = path
         self.rows = 0
-        self._width = len(TABLES[table])
-        self._words = [place for place, column in enumerate(TABLES[table]) if column.name in LONG]
-        self._schema = arrow_schema(table)
+        columns = columns_of(table, more)
+        self._width = len(columns)
+        self._words = [place for place, column in enumerate(columns) if column.name in LONG]
+        self._schema = arrow_schema(table, more)
         self._waiting: list[Row] = []
         self._characters = 0
         with ledger_errors(path, "writing a table"):
@@ -155,22 +156,45 @@ def open_staged(path: Path) -> pyarrow.Table:
         return pa.ipc.open_file(pa.memory_map(str(path), "r")).read_all()
 
 
-def write_table(name: str, table: pyarrow.Table, path: Path) -> int:
-    """Writes a whole table to Parquet, a row group for each chunk of at most `GROUP_ROWS` rows; gives its rows.
+def write_table(name: str, table: pyarrow.Table, path: Path, more: Sequence[Column] = ()) -> int:
+    """Writes a whole table to Parquet and gives its rows; row groups end where `TableWriter` would end them.
 
-    The columns must be the table's, in any order; they are cast to its schema.  Chunks that do not line up between
-    columns are cut where any column's chunk ends.
+    The columns must be the table's, in any order; they are cast to its schema.  How the table is cut into chunks does
+    not show in the file.  `more` are the fields that rule packs declare; those that the table holds are kept anyway,
+    told by their metadata.
     """
     import pyarrow as pa
 
-    schema = arrow_schema(name)
+    schema = arrow_schema(name, more or (declared_fields(table.schema) if name == "reports" else ()))
     fitted = table.select(schema.names).cast(schema)
     with ledger_errors(path, "writing a table"), pa.OSFile(str(path), "wb") as sink:
         writer = _writer(path, sink, schema)
-        for batch in fitted.to_batches(max_chunksize=GROUP_ROWS):
-            writer.write_batch(batch)
+        start = 0
+        for end in _group_ends(fitted):
+            for batch in fitted.slice(start, end - start).combine_chunks().to_batches():
+                writer.write_batch(batch)
+            start = end
         writer.close()
     return int(table.num_rows)
+
+
+def _group_ends(table: pyarrow.Table) -> list[int]:
+    """The row after each row group's last: a group is full with `GROUP_ROWS` rows, or by its words' characters."""
+    import numpy as np
+    import pyarrow.compute as pc
+
+    characters = np.zeros(table.num_rows, np.int64)
+    for name in LONG.intersection(table.column_names):
+        characters += pc.fill_null(pc.utf8_length(table[name]), 0).to_numpy()
+    so_far = np.cumsum(characters)
+    ends: list[int] = []
+    start = before = 0
+    while start < table.num_rows:
+        full = int(np.searchsorted(so_far, before + GROUP_CHARACTERS)) + 1
+        start = min(full, start + GROUP_ROWS, table.num_rows)
+        before = int(so_far[start - 1])
+        ends.append(start)
+    return ends
 
 
 def looked_up(ids: pyarrow.ChunkedArray, found: Mapping[str, str]) -> pyarrow.ChunkedArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipeline.read_exports.open_inputs import InputFile, Names
@@ -32,7 +33,7 @@ class Pages:
 
     def place_of(self, file: InputFile, head: bytes) -> tuple[str, str | None, Repeats]:
         """(source, thread or None, repeats) of a file whose first bytes are `head`."""
-        stem = self._page_stem(file)
+        stem = page_stem(file.name, file.siblings)
         keys = top_keys(head) if stem is not None else frozenset()
         if stem is None or not keys:
             return self.names.name_for(file), None, Repeats()
@@ -44,17 +45,6 @@ class Pages:
             return self.names.name_for(file), None, Repeats()
         return group.source, group.source, group.repeats
 
-    def _page_stem(self, file: InputFile) -> str | None:
-        """The common part of a page's name, where the file is one of several numbered files; else None."""
-        match = _NUMBERED.fullmatch(bare_name(os.path.basename(file.name)))
-        if match is None:
-            return None
-        others = (_NUMBERED.fullmatch(bare_name(os.path.basename(name))) for name in file.siblings)
-        numbers = sorted(int(other[2]) for other in others if other and other[1] == match[1])
-        if len(numbers) < 2:
-            return None
-        return match[1] if numbers[0] <= 1 or _PAGE_WORD.search(match[1]) else None
-
     def _group_name(self, file: InputFile, stem: str) -> str:
         folder = os.path.basename(file.folder.replace("!", "/").rstrip("/"))
         wanted = folder or stem.strip("-_. ") or "pages"
@@ -64,6 +54,18 @@ class Pages:
             unique = f"{wanted} ({number})"
         self.names.taken.add(unique)
         return unique
+
+
+def page_stem(name: str, siblings: Sequence[str]) -> str | None:
+    """The common part of a page's name, where the file is one of several numbered files side by side; else None."""
+    match = _NUMBERED.fullmatch(bare_name(os.path.basename(name)))
+    if match is None:
+        return None
+    others = (_NUMBERED.fullmatch(bare_name(os.path.basename(other))) for other in siblings)
+    numbers = sorted(int(other[2]) for other in others if other and other[1] == match[1])
+    if len(numbers) < 2:
+        return None
+    return match[1] if numbers[0] <= 1 or _PAGE_WORD.search(match[1]) else None
 
 
 def top_keys(head: bytes) -> frozenset[str]:

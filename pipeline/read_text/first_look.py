@@ -26,10 +26,14 @@ Cues = Callable[[set[str]], bool]
 
 
 class FirstLook:
-    """The first look at responses of one language: with the words of its scanner, and the rules' cues."""
+    """The first look at responses of one language: with the words of its scanner, and the rules' cues.
 
-    def __init__(self, scanner: QuantityScanner, cues: Cues) -> None:
+    `any_number` lets every number in words through: a field that a rule pack declares can be said in any unit.
+    """
+
+    def __init__(self, scanner: QuantityScanner, cues: Cues, *, any_number: bool = False) -> None:
         self._cues = cues
+        self._any_number = any_number
         self._said = scanner.said
         data = scanner.language
         self._compound = [words for words in data.number_words if words.compounds]
@@ -46,7 +50,7 @@ class FirstLook:
         words = set(WORD.findall(folded))
         if not self._large.isdisjoint(words):
             return True
-        if not self._small.isdisjoint(words) and ("%" in folded or self._units.possible(words)):
+        if not self._small.isdisjoint(words) and (self._any_number or "%" in folded or self._units.possible(words)):
             return True
         said = self._said
         return (

@@ -32,7 +32,9 @@ FOREIGN_HITS = 2
 FOREIGN_LETTERS = 30
 """Letters from which a text can be told to be of no known language; shorter ones follow the prior."""
 LEAST_SURE = 0.3
-"""Without a prior, a text whose likeliest language has less than this is left untold."""
+LEAST_TIMES = 2.4
+"""Without a prior, a text is left untold whose likeliest language has less than this, or less than so many times the
+share that each of the languages would have if all were as likely: of nine languages one more is no less told."""
 HEAD = 64
 """Responses at the beginning of an export that are looked at together, so that the first ones have a prior too."""
 THREADS_HELD = 20_000
@@ -135,7 +137,7 @@ class LanguageTeller:
             code: chance * max((around.get(code, 0) + 1) / most, 1 / PRIOR_AT_MOST) for code, chance in own.items()
         }
         told = max(self.languages, key=lambda code: weighed[code])
-        if likeliest is None and own[told] < LEAST_SURE * whole:
+        if likeliest is None and own[told] < min(LEAST_SURE, LEAST_TIMES / len(self.languages)) * whole:
             return None
         return told
 

@@ -15,7 +15,7 @@ from pipeline.declarative_files import parse_yaml
 from pipeline.problems import RuleProblem
 from pipeline.read_text.numbers import DIGITS, NumberWords
 
-_CONSUMPTION = r"(?:k?wh)\s?(?:/|per|pro|por|auf|på|op|sur|aux|a|ogni|cada|je)\s?(?:les\s|los\s|die\s|i\s)?(?:100|hundred|mil|km|mi\b|mile)\s?(?:km|kms|mi|miles|kilometer)?(?![a-z])|(?:mi|miles|km|m)\s?(?:/|per|pro|por|par|pr)\s?kwh?(?![a-z])|km\s?/\s?h(?![a-z])"  # noqa: E501
+_CONSUMPTION = r"(?:k?wh)\s?(?:/|per|pro|por|auf|på|op|sur|aux|a|ogni|cada|je)\s?(?:les\s|los\s|die\s|i\s)?(?:100|hundred|cien|cent|hundert|honderd|hundre|cento|cem|mil|km|mi\b|mile)\s?(?:km|kms|mi|miles|kilometer)?(?![a-z])|(?:mi|miles|km|m)\s?(?:/|per|pro|por|par|pr)\s?kwh?(?![a-z])|km\s?/\s?h(?![a-z])"  # noqa: E501
 """Consumption and speed, in any language: never a distance."""
 
 UNIT_KINDS = ("km", "mi", "mil", "percent", "kwh", "ah", "years", "months", "weeks", "days", "volts", "points")

@@ -16,7 +16,7 @@ from pipeline.read_text.numbers import DIGITS, NumberWords, parse_digits
 from pipeline.read_text.slots import KINDS as KINDS
 from pipeline.read_text.slots import NAME_OF as NAME_OF
 from pipeline.read_text.slots import SLOT_CHARACTERS as SLOT_CHARACTERS
-from pipeline.read_text.wordings import ANYTHING, WORD, Phrases, wordings
+from pipeline.read_text.wordings import ANYTHING, WORD, Phrases, telling_wordings, wordings
 
 LONG_KM = 1000.0
 """A distance from here on is taken for an odometer's; a range or a trip is shorter (common practice, no source)."""
@@ -70,14 +70,14 @@ class SaidWords:
     def __init__(self, language: LanguageData) -> None:
         code = language.code
         said = [str(entry["pattern"]).replace("{n}", "#") for entry in merged(code, "frequency")]
-        self.frequency = Phrases(wording for source in said for wording in wordings(source))
+        self.frequency = Phrases(wording for source in said for wording in telling_wordings(source))
         plural = str(raw_language(code).get("weekday_plural", "s") or "")
         days = [str(day) for day in merged(code, "weekdays")]
         self.weekday = Phrases(wording for day in days for wording in wordings(f"(?:{day})(?:{re.escape(plural)})?"))
-        self.percent_and_half = Phrases(wordings(language.percent_and_half.pattern))
-        self.half_percent = Phrases(wordings(language.half_percent.pattern))
-        self.fraction = Phrases(wordings(language.fraction.pattern))
-        self.a_duration = Phrases(wordings(language.a_duration.pattern))
+        self.percent_and_half = Phrases(telling_wordings(language.percent_and_half.pattern))
+        self.half_percent = Phrases(telling_wordings(language.half_percent.pattern))
+        self.fraction = Phrases(telling_wordings(language.fraction.pattern))
+        self.a_duration = Phrases(telling_wordings(language.a_duration.pattern))
         self.numbers = Phrases(wording for words in language.number_words for wording in _beginnings(words))
 
 
@@ -356,7 +356,8 @@ class QuantityScanner:
                             frozenset({"counts"}),
                         )
                     )
-            for match in _SCORE.finditer(text):
+            slash = "/" in text
+            for match in _SCORE.finditer(text) if slash else ():
                 value = parse_digits(match.group(1), thousands=False)
                 if value <= 110:
                     add(Quantity("score", match.start(), match.end(), value, value, "%", match.group()))
@@ -364,7 +365,7 @@ class QuantityScanner:
                 value = parse_digits(match.group(1), thousands=False)
                 if value <= 110:
                     add(Quantity("score", match.start(), match.end(), value, value, "%", match.group()))
-            for match in _RATIO.finditer(text):
+            for match in _RATIO.finditer(text) if slash or ":" in text else ():
                 left, right = float(match.group(1)), float(match.group(2))
                 if left + right == 100:
                     add(Quantity("ratio", match.start(), match.end(), left, right, "%", match.group()))

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 from functools import lru_cache
+from math import prod
 
 from pipeline.read_text.slots import SLOT_CHARACTERS
 
@@ -19,6 +20,8 @@ ANYTHING = "\ufffc"
 """In a wording: any characters, or none."""
 MOST_WORDINGS = 10_000
 """Where there would be more wordings than this, what comes next is `ANYTHING`."""
+MOST_LISTED_WHOLE = 400
+"""Up to so many wordings an alternative is listed whole: all its words tell more than one part's."""
 MOST_LISTED = 12
 """A class of more characters than this is `ANYTHING`."""
 WORD = re.compile(r"\w+")
@@ -123,11 +126,65 @@ def _closing(source: str, position: int) -> int:
     raise ValueError("a group without an end")
 
 
+def telling_wordings(expression: str) -> frozenset[str]:
+    """The wordings of one part of each alternative: of which the words are longest, where parts are words apart.
+
+    Every text that the expression matches holds the words of one of them.  Listing one part is cheap where the
+    product of all parts ("every {1000 numbers} {10 times}") would be long.
+    """
+    out: set[str] = set()
+    for alternative in _cut(expression, "|"):
+        inner = _whole_group(alternative)
+        if inner is not None:
+            out |= telling_wordings(inner)
+            continue
+        parts = [wordings(part) for part in _cut(alternative, " ") if part]
+        if prod(map(len, parts)) <= MOST_LISTED_WHOLE:
+            out |= wordings(alternative)
+            continue
+        telling = [part for part in parts if all(whole_words(wording) for wording in part)]
+        out |= max(telling, key=_shortest_word) if telling else {ANYTHING}
+    return frozenset(out)
+
+
+def _shortest_word(part: AbstractSet[str]) -> tuple[int, int]:
+    """How long the longest word of each wording is at least; a part of fewer wordings first where that is the same."""
+    return min(max(map(len, whole_words(wording))) for wording in part), -len(part)
+
+
+def _cut(source: str, mark: str) -> list[str]:
+    """An expression cut at each `|` of its own, or at each blank (`mark` " ") that must be there."""
+    out, start, position = [], 0, 0
+    while position < len(source):
+        character = source[position]
+        if character in "([":
+            position = _closing(source, position) + 1 if character == "(" else source.index("]", position + 2) + 1
+            continue
+        end = position + (2 if character == "\\" else 1)
+        if mark == "|" and character == "|":
+            out.append(source[start:position])
+            start = end
+        elif mark == " " and source[position:end] in (" ", r"\s") and source[end : end + 1] not in ("?", "*", "{"):
+            out.append(source[start:position])
+            start = end = end + (source[end : end + 1] == "+")
+        position = end
+    return [*out, source[start:]]
+
+
+def _whole_group(source: str) -> str | None:
+    """What a group holds, where the expression is one group that captures nothing and stands alone."""
+    if not source.startswith("(?:") or _closing(source, 0) != len(source) - 1:
+        return None
+    return source[3:-1]
+
+
 def whole_words(wording: str, *, whole: bool = True) -> frozenset[str]:
     """The words and slot characters that a text with this wording holds as words of their own.
 
     With `whole` false the wording may stand inside longer words, and its outer words do not count.
     """
+    if whole and ANYTHING not in wording:
+        return frozenset(_WORD_OR_SLOT.findall(wording))
     return frozenset(
         match.group()
         for match in _WORD_OR_SLOT.finditer(wording)
@@ -138,6 +195,12 @@ def whole_words(wording: str, *, whole: bool = True) -> frozenset[str]:
             and (whole or 0 < match.start() < match.end() < len(wording))
         )
     )
+
+
+@lru_cache(maxsize=4096)
+def phrases_of(expression: str, whole: bool) -> frozenset[frozenset[str]]:
+    """What `whole_words` gives for each wording of an expression; many patterns share their parts."""
+    return frozenset(whole_words(wording, whole=whole) for wording in wordings(expression))
 
 
 class Phrases:
@@ -173,14 +236,22 @@ def words_of(text: str) -> frozenset[str]:
 
 
 class Guarded:
-    """An expression that is tried only on texts that hold the words of one of the wordings it is known to need."""
+    """An expression that is tried only on texts that hold the words of one of the wordings it is known to need.
 
-    __slots__ = ("_said", "finditer_all")
+    It is compiled when a text first holds them: most are never needed, and compiling costs more than looking.
+    """
 
-    def __init__(self, expression: re.Pattern[str], said: Iterable[str]) -> None:
-        self.finditer_all = expression.finditer
-        self._said = Phrases(said)
+    __slots__ = ("_expression", "_ready", "said")
+
+    def __init__(self, expression: str | re.Pattern[str], said: Iterable[str]) -> None:
+        self._expression = expression
+        self._ready: re.Pattern[str] | None = None
+        self.said = Phrases(said)
 
     def finditer(self, text: str) -> Iterable[re.Match[str]]:
         """The matches in the text, as the expression itself would give them."""
-        return self.finditer_all(text) if self._said.possible(words_of(text)) else ()
+        if not self.said.possible(words_of(text)):
+            return ()
+        if self._ready is None:
+            self._ready = re.compile(self._expression)
+        return self._ready.finditer(text)

@@ -9,11 +9,24 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from functools import partial
+from typing import Any, Literal, Protocol
 
 from pipeline.dataset_columns import FIELD_NAMES
 
 Plain = Mapping[str, Any]
+
+
+class Declared(Protocol):
+    """A field that a rule pack declares (`find_values.pack_fields.PackField`), with its own tolerance."""
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def is_number(self) -> bool: ...  # noqa: D102
+    def agrees(self, got: Any, wanted: Any) -> bool: ...  # noqa: D102
+
+
 Kind = Literal["correct", "missing", "spurious", "wrong"]
 
 ODOMETER_SHARE = 0.01
@@ -123,20 +136,28 @@ class Comparison:
     @property
     def name_right(self) -> bool:
         """Whether it is wholly right and the vehicles' names are right too."""
-        return self.wholly_right and all(outcome.kind == "correct" for outcome in self.outcomes)
+        return self.wholly_right and all(
+            outcome.kind == "correct" for outcome in self.outcomes if outcome.field == NAME_FIELD
+        )
 
 
-def compare(got: Sequence[Plain], wanted: Sequence[Plain]) -> Comparison:
-    """A response's reports beside the labelled ones; the order of either changes nothing but the indices."""
+def compare(got: Sequence[Plain], wanted: Sequence[Plain], declared: Sequence[Declared] = ()) -> Comparison:
+    """A response's reports beside the labelled ones; the order of either changes nothing but the indices.
+
+    `declared` are fields of rule packs: they have outcomes of their own, and neither pair reports nor decide whether
+    one is right, since the labels of the guide know nothing of them.
+    """
+    packs = {field.name: field for field in declared}
     mine, labelled = [present(report) for report in got], [present(report) for report in wanted]
     pairs = pair_reports(mine, labelled)
     outcomes: list[Outcome] = []
     for here, there in pairs:
         read = mine[here] if here is not None else {}
         label = labelled[there] if there is not None else {}
-        for field in FIELD_NAMES:
+        for field in (*FIELD_NAMES, *packs):
             if field in read and field in label:
-                kind: Kind = "correct" if agrees(field, read[field], label[field]) else "wrong"
+                check = packs[field].agrees if field in packs else partial(agrees, field)
+                kind: Kind = "correct" if check(read[field], label[field]) else "wrong"
             elif field in read:
                 kind = "spurious"
             elif field in label:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -13,7 +13,7 @@ from pipeline.find_values.labelled import Labelled, read_labelled
 from pipeline.problems import ExportProblem
 from pipeline.response import Reading, Report, Response
 from pipeline.score_readings.calibration import Calibration, calibration
-from pipeline.score_readings.compare import Comparison, compare
+from pipeline.score_readings.compare import Comparison, Declared, compare
 from pipeline.score_readings.score import Tally, tally
 from pipeline.score_readings.slots import Mode, SlotCounts, label_slots, read_slots, slot_scores
 
@@ -41,15 +41,18 @@ class Scored:
     comparison: Comparison
 
 
-def read_gold(paths: Iterable[str | Path]) -> list[Labelled]:
-    """The labelled responses of files and folders; `ExportProblem` names what no label can be."""
+def read_gold(paths: Iterable[str | Path], declared: Sequence[Declared] = ()) -> list[Labelled]:
+    """The labelled responses of files and folders; `ExportProblem` names what no label can be.
+
+    `declared` are the fields of rule packs, which labels may hold as well.
+    """
     gold = list(read_labelled(paths))
     if not gold:
         raise ExportProblem(
             "no labelled responses", where=", ".join(map(str, paths)), todo="give files of JSON lines (*.jsonl)"
         )
     for one in gold:
-        fault = _fault(one)
+        fault = _fault(one, {field.name: field for field in declared})
         if fault:
             raise ExportProblem(
                 fault, where=f"{one.file}, response {one.id}", todo="the labelling guide lists fields and their values"
@@ -57,7 +60,7 @@ def read_gold(paths: Iterable[str | Path]) -> list[Labelled]:
     return gold
 
 
-def _fault(one: Labelled) -> str:
+def _fault(one: Labelled, declared: Mapping[str, Declared]) -> str:
     """What is wrong with a labelled response, or nothing."""
     if not isinstance(one.text, str):
         return "its text is no string"
@@ -68,23 +71,31 @@ def _fault(one: Labelled) -> str:
             if name == "words":
                 if not isinstance(value, dict | None):
                     return "the words of a report are no JSON object"
-            elif name not in FIELD_NAMES and name not in BESIDE:
+            elif name not in FIELD_NAMES and name not in BESIDE and name not in declared:
                 return f"there is no field {name!r}"
             elif value is None:
                 continue
-            elif name in NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
+            elif (number := declared[name].is_number if name in declared else name in NUMBERS) and (
+                isinstance(value, bool) or not isinstance(value, int | float)
+            ):
                 return f"{name} is no number: {value!r}"
-            elif name not in NUMBERS and not isinstance(value, str):
+            elif not number and not isinstance(value, str):
                 return f"{name} is no string: {value!r}"
     return ""
 
 
-def score_gold(gold: Sequence[Labelled], reader: Reader) -> list[Scored]:
-    """Every labelled response read in one go, as an export would be, and compared."""
+def labelled_fields(gold: Sequence[Labelled], declared: Sequence[Declared]) -> list[Declared]:
+    """Those of the declared fields that any label holds: of the others the labels say nothing, right or wrong."""
+    held = {name for one in gold for report in one.reports for name in report}
+    return [field for field in declared if field.name in held]
+
+
+def score_gold(gold: Sequence[Labelled], reader: Reader, declared: Sequence[Declared] = ()) -> list[Scored]:
+    """Every labelled response read in one go, as an export would be, and compared; `declared` as in `compare`."""
     readings = reader.read([_response(one) for one in gold])
     keys = _keys(gold)
     return [
-        Scored(key, one, reading, compare([said(report) for report in reading.reports], one.wanted()))
+        Scored(key, one, reading, compare([said(report) for report in reading.reports], one.wanted(), declared))
         for key, one, reading in zip(keys, gold, readings, strict=True)
     ]
 
@@ -117,9 +128,10 @@ def _keys(gold: Sequence[Labelled]) -> list[str]:
     return keys
 
 
-def count(scored: Sequence[Scored]) -> Tally:
+def count(scored: Sequence[Scored], declared: Sequence[Declared] = ()) -> Tally:
     """The counts of all responses."""
-    return tally([one.key for one in scored], [one.comparison for one in scored])
+    names = [field.name for field in declared]
+    return tally([one.key for one in scored], [one.comparison for one in scored], names)
 
 
 def slots_of(scored: Sequence[Scored]) -> dict[Mode, SlotCounts] | None:

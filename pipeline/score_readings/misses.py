@@ -54,17 +54,18 @@ class Miss:
         }
 
 
-def check_question(about: str) -> str:
-    """`about` as it is, if it is a field or one of `GROUPS`; else `UsageProblem`."""
-    if about not in GROUPS and about not in FIELD_NAMES:
-        names = ", ".join((*GROUPS, *FIELD_NAMES))
+def check_question(about: str, more: Sequence[str] = ()) -> str:
+    """`about` as it is, if it is a field (`more` are those of rule packs) or one of `GROUPS`; else `UsageProblem`."""
+    if about not in GROUPS and about not in FIELD_NAMES and about not in more:
+        names = ", ".join((*GROUPS, *FIELD_NAMES, *more))
         raise UsageProblem(f"there are no misses of {about!r}", todo=f"--misses takes one of: {names}")
     return about
 
 
 def find_misses(scored: Sequence[Scored], about: str) -> list[Miss]:
     """The responses in which something that was asked for is not right, in the order of the files."""
-    fields = GROUPS.get(check_question(about), (about,))
+    more = sorted({outcome.field for one in scored for outcome in one.comparison.outcomes})
+    fields = GROUPS.get(check_question(about, more), (about,))
     misses = []
     for one in scored:
         if about == "silent" and one.comparison.wanted:

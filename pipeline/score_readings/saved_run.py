@@ -27,7 +27,7 @@ def save_run(counted: Tally, file: Path) -> None:
         key: {
             "fields": {
                 name: counted.fields[row, place].tolist()
-                for place, name in enumerate(FIELD_NAMES)
+                for place, name in enumerate(counted.names)
                 if counted.fields[row, place].any()
             },
             "marks": dict(zip(MARKS, counted.marks[row].tolist(), strict=True)),
@@ -37,6 +37,7 @@ def save_run(counted: Tally, file: Path) -> None:
     data = {
         "format": FORMAT,
         "version": pipeline.__version__,
+        "more_fields": list(counted.names[len(FIELD_NAMES) :]),
         "measures": {name: scorer.measure(name).plain() for name in MEASURES},
         "responses": responses,
     }
@@ -64,10 +65,11 @@ def _tally(data: Any) -> Tally:
     if data["format"] != FORMAT:
         raise ValueError(data["format"])
     keys = tuple(data["responses"])
-    fields = np.zeros((len(keys), len(FIELD_NAMES), 4), dtype=np.int64)
+    names = (*FIELD_NAMES, *map(str, data.get("more_fields", [])))
+    fields = np.zeros((len(keys), len(names), 4), dtype=np.int64)
     marks = np.zeros((len(keys), len(MARKS)), dtype=np.int64)
     for row, told in enumerate(data["responses"].values()):
         for name, counts in told["fields"].items():
-            fields[row, FIELD_NAMES.index(name)] = counts
+            fields[row, names.index(name)] = counts
         marks[row] = [told["marks"][name] for name in MARKS]
-    return Tally(keys, fields, marks)
+    return Tally(keys, fields, marks, names)

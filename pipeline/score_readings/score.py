@@ -85,8 +85,9 @@ class Tally:
     """The counts of a set of responses.
 
     `keys`    each response's name, unique
-    `fields`  shape (responses, fields, 4): correct, missing, spurious, wrong, fields in the order of `FIELD_NAMES`;
+    `fields`  shape (responses, fields, 4): correct, missing, spurious, wrong, fields in the order of `names`;
               a wrong value is counted in missing, in spurious and in wrong
+    `names`   the fields: the guide's, then those of rule packs
     `marks`   shape (responses, 8), 0 or 1: a report is wanted, one was read, rightly silent, rightly not silent,
               wholly right, wholly right with names; and the numbers of reports wanted and read
     """
@@ -94,6 +95,7 @@ class Tally:
     keys: tuple[str, ...]
     fields: Counts
     marks: Counts
+    names: tuple[str, ...] = FIELD_NAMES
 
     def __len__(self) -> int:
         return len(self.keys)
@@ -101,7 +103,8 @@ class Tally:
     def part(self, places: Sequence[int]) -> Tally:
         """The tally of some of the responses, by index."""
         chosen = np.asarray(places, dtype=np.int64)
-        return Tally(tuple(self.keys[place] for place in places), self.fields[chosen], self.marks[chosen])
+        keys = tuple(self.keys[place] for place in places)
+        return Tally(keys, self.fields[chosen], self.marks[chosen], self.names)
 
     def mark(self, name: str) -> Counts:
         """One column of `marks`, shape (responses,)."""
@@ -109,13 +112,14 @@ class Tally:
         return column
 
 
-def tally(keys: Iterable[str], compared: Sequence[Comparison]) -> Tally:
-    """The counts of compared responses."""
-    fields = np.zeros((len(compared), len(FIELD_NAMES), 4), dtype=np.int64)
+def tally(keys: Iterable[str], compared: Sequence[Comparison], more: Sequence[str] = ()) -> Tally:
+    """The counts of compared responses; `more` are the names of fields that rule packs declare."""
+    names = (*FIELD_NAMES, *more)
+    fields = np.zeros((len(compared), len(names), 4), dtype=np.int64)
     marks = np.zeros((len(compared), len(MARKS)), dtype=np.int64)
     for row, one in enumerate(compared):
         for outcome in one.outcomes:
-            place = FIELD_NAMES.index(outcome.field)
+            place = names.index(outcome.field)
             fields[row, place, CORRECT] += outcome.kind == "correct"
             fields[row, place, MISSING] += outcome.kind in ("missing", "wrong")
             fields[row, place, SPURIOUS] += outcome.kind in ("spurious", "wrong")
@@ -130,7 +134,7 @@ def tally(keys: Iterable[str], compared: Sequence[Comparison]) -> Tally:
             one.wanted,
             one.got,
         )
-    return Tally(tuple(keys), fields, marks)
+    return Tally(tuple(keys), fields, marks, names)
 
 
 def resamples(number: int, seed: int = SEED, count: int = RESAMPLES) -> Counts:
@@ -189,7 +193,7 @@ class Scorer:
 
     def _counts(self, names: Sequence[str]) -> Counts:
         """Counts over some fields, shape (responses, 4)."""
-        summed: Counts = self.tally.fields[:, [FIELD_NAMES.index(name) for name in names]].sum(axis=1)
+        summed: Counts = self.tally.fields[:, [self.tally.names.index(name) for name in names]].sum(axis=1)
         return summed
 
 
@@ -234,7 +238,7 @@ def changes(now: Tally, before: Tally) -> Changes:
     else:
         new, old = Scorer(now), Scorer(before, resamples(len(before), SEED + 1))
     lines = []
-    for name in (*MEASURES, *(f"{field} f1" for field in FIELD_NAMES)):
+    for name in (*MEASURES, *(f"{field} f1" for field in now.names if field in before.names)):
         value, drawn, rests = new.drawn(name)
         old_value, old_drawn, _ = old.drawn(name)
         estimate = _estimate(value - old_value, drawn - old_drawn, rests)

@@ -6,6 +6,7 @@ a vehicle, and intervals resample people (`person`), never rows.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def band_names(odometer_km: pandas.Series) -> pandas.Series:
     import pandas as pd
 
     starts = [edge // 1000 for edge in DISTANCE_EDGES_KM]
-    names = [f"{low}-{high}" for low, high in zip(starts, starts[1:], strict=False)] + [f"{starts[-1]}+"]
+    names = [f"{low}-{high}" for low, high in pairwise(starts)] + [f"{starts[-1]}+"]
     known = odometer_km.notna() & (odometer_km >= 0)
     places = np.searchsorted(DISTANCE_EDGES_KM, odometer_km.where(known, 0).to_numpy(float), side="right") - 1
     told = [names[place] if there else None for place, there in zip(places, known, strict=True)]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import random
 import sys
 from collections.abc import Iterator
+from itertools import islice
 
 NAMES = (
     "Norrvik Tern",
@@ -326,10 +327,14 @@ _NUMBERS = {
 }
 
 
+def responses(count: int, seed: int = 7) -> Iterator[str]:
+    """So many responses, one at a time."""
+    return (text for text, _ in islice(Thread(seed), count))
+
+
 def texts(count: int, seed: int = 7) -> list[str]:
     """So many responses."""
-    thread = iter(Thread(seed))
-    return [next(thread)[0] for _ in range(count)]
+    return list(responses(count, seed))
 
 
 if __name__ == "__main__":

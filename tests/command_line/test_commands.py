@@ -181,7 +181,7 @@ def test_on_a_terminal_the_build_draws_its_progress_on_stderr(
     ours, theirs = pty.openpty()
     done = subprocess.run(command, env=environ | {"TERM": "xterm"}, stdout=subprocess.PIPE, stderr=theirs, text=True)
     os.close(theirs)
-    drawn = os.read(ours, 100_000).decode()
+    drawn = os.read(ours, 100_000).decode(errors="replace")
     os.close(ours)
     assert done.returncode == 0
     assert json.loads(done.stdout)["counts"]["reports"] == 9
@@ -224,7 +224,7 @@ def test_colours_on_a_terminal(ledger: Path, environ: dict[str, str]) -> None:
     command = [sys.executable, str(script), "show", str(ledger), "--limit", "1"]
     subprocess.run(command, env=environ | {"TERM": "xterm-256color"}, stdout=theirs, check=True)
     os.close(theirs)
-    shown = os.read(ours, 100_000).decode()
+    shown = os.read(ours, 100_000).decode(errors="replace")
     os.close(ours)
     assert re.search(r"\x1b\[[\d;]*7[\d;]*m74,000 km on it\x1b\[0m", shown)
     assert "[[" not in shown

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import random
 import re
+from importlib import resources
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipeline.find_values.labelled import Labelled
+from pipeline.find_values.name_lattice import NameLattice
 from pipeline.find_values.name_model import chance_of_name, likely_names, name_spans
 from pipeline.find_values.train_names import Text, exchanged, invented_word, learnable
 from pipeline.group_reports.anchors import tracker_data
 from pipeline.group_reports.names import NameFinder
 
+TRAINING = Path(__file__).parents[2] / "fixtures" / "labelled" / "en" / "train" / "brass.jsonl"
 SEEN = "Just picked up my old Brembly Zanto from the garage: 81,000 miles and still 93% health."
 
 
@@ -68,3 +74,30 @@ def test_invented_words_are_words_and_the_same_for_a_seed() -> None:
     assert words == [invented_word(random.Random(seed)) for seed in range(200)]
     assert all(re.fullmatch(r"[^\W\d_]{2,}", word) and word[0].isupper() for word in words)
     assert len(set(words)) > 150
+
+
+def test_chances_are_those_of_the_readings_that_the_recogniser_itself_follows() -> None:
+    """spaCy's own beam keeps eight readings; the lattice sums over all that are not given up on the way."""
+    import spacy
+
+    folder = resources.files("pipeline.find_values") / "name_model"
+    with resources.as_file(folder) as path:
+        nlp = spacy.load(path)
+    recogniser: Any = nlp.get_pipe("ner")
+    texts = [json.loads(line)["text"] for line in TRAINING.read_text("utf-8").splitlines()][:60]
+    lattice = NameLattice(nlp)
+    far = spans = 0
+    for text in texts:
+        doc = nlp.make_doc(text)
+        (beam,) = recogniser.beam_parse([doc], beam_width=8, beam_density=0.0001)
+        followed: dict[tuple[int, int], float] = {}
+        for share, entities in recogniser.moves.get_beam_parses(beam):
+            for first, last, _ in entities:
+                place = (doc[first].idx, doc[last - 1].idx + len(doc[last - 1]))
+                followed[place] = followed.get(place, 0.0) + share
+        summed = {(start, end): chance for start, end, chance in lattice.names(text)}
+        for place in followed.keys() | summed.keys():
+            spans += 1
+            far += abs(followed.get(place, 0.0) - summed.get(place, 0.0)) > 0.05
+    assert spans > 60
+    assert far <= spans * 0.02, f"{far} of {spans} names have another chance"

@@ -8,13 +8,14 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 from copies_labels import author_key, copy_groups, read_labels, score, table_of, tables
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.dataset_columns import arrow_schema
-from pipeline.join_copies.join import Joined, join_copies, join_more, vehicle_key
+from pipeline.join_copies.join import Joined, join_again, join_copies, join_more, vehicle_key
 from pipeline.join_copies.vehicles import FLAGS
 
 LABELS = read_labels()
@@ -245,6 +246,21 @@ def test_adding_in_parts_gives_what_a_full_build_gives(rows: list[dict[str, Any]
     numbered = list(enumerate(rows))
     parts = [[row for row in numbered if part[row[0]] == one] for one in range(3)]
     same(added_in_parts([property_tables(one) for one in parts]), join_copies(*property_tables(numbered)))
+
+
+@settings(max_examples=200, deadline=None)
+@given(many, many, st.sets(st.integers(0, 13)))
+def test_joining_again_after_some_reports_changed_gives_what_a_full_build_gives(
+    rows: list[dict[str, Any]], others: list[dict[str, Any]], changed: set[int]
+) -> None:
+    before = property_tables(list(enumerate(rows)))
+    known = through_tables(join_copies(*before), before[0], before[1])
+    changed = {number for number in changed if number < min(len(rows), len(others))}
+    now = [{**row, "reports": others[n]["reports"]} if n in changed else row for n, row in enumerate(rows)]
+    after = property_tables(list(enumerate(now)))
+    wanted = pc.is_in(after[0]["source_response_id"], pa.array([str(number) for number in changed], pa.string()))
+    ids = set(after[0].filter(wanted)["response_id"].to_pylist())
+    same(join_again(known, *after, ids), join_copies(*after))
 
 
 @settings(max_examples=100, deadline=None)

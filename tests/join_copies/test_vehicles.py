@@ -96,7 +96,7 @@ def test_a_null_does_not_make_two_cars_one() -> None:
 
 def test_a_reading_that_fits_two_vehicles_is_flagged() -> None:
     found = gather([reading("a-1", vehicle_text="Tern"), reading("a-2", vehicle_text="Moss"), reading("b-1", 9)])
-    assert found.flags == {"b-1": {"vehicle_unclear"}}
+    assert found.flags == {"b-1": {"vehicle-unclear"}}
     assert sorted(map(len, found.groups)) == [1, 2]
 
 
@@ -133,10 +133,10 @@ def test_another_car_of_the_same_author(other: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("code", "first", "second"),
     [
-        ("odometer_falls", {"odometer_km": 81400.0}, {"odometer_km": 79000.0}),
-        ("odometer_falls", {"odometer_km": 99779.0}, {"odometer_km": 62000.0}),
-        ("loss_heals", {"loss_pct": 6.0}, {"loss_pct": 2.5}),
-        ("chemistry_changes", {"chemistry": "LFP"}, {"chemistry": "NMC"}),
+        ("odometer-falls", {"odometer_km": 81400.0}, {"odometer_km": 79000.0}),
+        ("odometer-falls", {"odometer_km": 99779.0}, {"odometer_km": 62000.0}),
+        ("loss-heals", {"loss_pct": 6.0}, {"loss_pct": 2.5}),
+        ("chemistry-changes", {"chemistry": "LFP"}, {"chemistry": "NMC"}),
     ],
 )
 def test_conflicts_flag_both_readings_and_tell_both_values(

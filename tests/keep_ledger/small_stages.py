@@ -132,7 +132,7 @@ class SmallJoined:
     links: pa.Table = field(default_factory=lambda: arrow_schema("links").empty_table())
 
 
-def join_exact(responses: pa.Table, reports: pa.Table, evidence: pa.Table) -> SmallJoined:
+def join_exact(responses: pa.Table, reports: pa.Table, evidence: pa.Table, orders: Any = None) -> SmallJoined:
     joined = SmallJoined()
     first: dict[str, str] = {}
     links = []
@@ -154,7 +154,7 @@ def join_exact(responses: pa.Table, reports: pa.Table, evidence: pa.Table) -> Sm
     return joined
 
 
-def check_far(reports: pa.Table, vehicles: Any) -> tuple[list[list[str]], list[bool]]:
+def check_far(reports: pa.Table, vehicles: Any, responses: Any = None) -> tuple[list[list[str]], list[bool]]:
     far = [(km or 0) > 1_000_000 for km in reports["odometer_km"].to_pylist()]
     return [["odometer-impossible"] if one else [] for one in far], [not one for one in far]
 

@@ -37,7 +37,8 @@ def test_every_column_of_the_contract_is_there(tmp_path: Path, thread: Path) -> 
     built = small_build(tmp_path / "ledger", thread)
     for name in TABLES:
         assert pq.read_schema(built.folder / f"{name}.parquet").equals(arrow_schema(name))
-    assert {path.name for path in built.folder.iterdir()} == {"run.json", *(f"{name}.parquet" for name in TABLES)}
+    there = {path.name for path in built.folder.iterdir()}
+    assert there == {"run.json", "for-rerun", *(f"{name}.parquet" for name in TABLES)}
 
 
 def test_reports_carry_what_is_known_of_their_response(tmp_path: Path, thread: Path) -> None:
@@ -59,7 +60,7 @@ def test_handles_never_reach_a_table_and_one_person_has_one_key(tmp_path: Path, 
     built = small_build(tmp_path / "ledger", thread)
     keys = [row["author_key"] for row in rows(tmp_path / "ledger", "responses")]
     assert keys[0] == keys[1] and keys[3] is None and len(keys[0]) == 24 and keys[0] != keys[2]
-    for path in built.folder.iterdir():
+    for path in built.folder.rglob("*.*"):
         # The files are compressed: look at the values, not at the bytes.
         shown = path.read_text() if path.suffix == ".json" else str(pq.read_table(path).to_pydict())
         assert "harbour_nut" not in shown.lower() and "gulls4ever" not in shown
@@ -133,7 +134,7 @@ def test_read_is_kept_and_rejected(tmp_path: Path, thread: Path, write_export: W
     assert told["counts"]["records"] == {"read": 10, "kept": 8, "rejected": 2}
     assert [(one["read"], one["kept"], one["rejected"]) for one in told["inputs"]] == [(8, 7, 1), (2, 1, 1)]
     rejects = [(row["source"], row["record"], row["reason"]) for row in rows(tmp_path / "ledger", "rejects")]
-    assert rejects == [("thread.jsonl", "line 8", "bad_json"), ("cut.jsonl", "after record 1", "broken_off")]
+    assert rejects == [("cut.jsonl", "after record 1", "broken_off"), ("thread.jsonl", "line 8", "bad_json")]
 
 
 def test_one_broken_export_does_not_stop_the_others(tmp_path: Path, thread: Path) -> None:
@@ -310,7 +311,7 @@ def test_later_stages_are_given_the_columns_that_they_were_promised(tmp_path: Pa
         assert evidence.schema.equals(arrow_schema("evidence"))
         return SmallJoined()
 
-    def check(reports: pa.Table, vehicles: Any) -> tuple[list[list[str]], list[bool]]:
+    def check(reports: pa.Table, vehicles: Any, responses: Any) -> tuple[list[list[str]], list[bool]]:
         seen["checked"] = set(reports.column_names)
         return check_far(reports, vehicles)
 

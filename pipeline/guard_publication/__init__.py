@@ -1,0 +1,1 @@
+"""What must hold before anything is published unattended; and what was published last."""
