@@ -47,8 +47,8 @@ from pipeline.read_text.wordings import WORD
 from pipeline.response import FoundValue, Report
 
 S = TypeVar("S")
-LEAST_SURE_REPORT = 0.5
-"""A possible report is one from this probability on."""
+LEAST_SURE_REPORT, LEAST_SURE_JUDGED = 0.5, 0.4
+"""A possible report is one from this probability on; the second is that of languages without a role model."""
 SPANS = "values"
 _SCENE = "crowdfade_scene"
 _TOKEN = re.compile(r"(\d+|[^\W\d]+|[^\w\s]|\s)( ?)")
@@ -201,7 +201,8 @@ class ReportStep:
                 scene.reports.append(Report(values | vehicle.declared))
                 continue
             chance, right = self.model.of_report(features)
-            if chance >= LEAST_SURE_REPORT or self._vouched(vehicle):
+            least = LEAST_SURE_REPORT if isinstance(self.model, RoleModel) else LEAST_SURE_JUDGED
+            if chance >= least or self._vouched(vehicle):
                 scene.reports.append(Report(values | vehicle.declared, round(right, 4)))
             else:
                 self._turn_down(scene, vehicle)
