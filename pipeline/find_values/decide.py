@@ -66,6 +66,7 @@ class Decider:
         for index, quantity in enumerate(quantities):
             if quantity.start in vetoed:
                 continue
+            proposals = by_start.get(quantity.start, [])
             gate = next(
                 (
                     rule
@@ -74,12 +75,13 @@ class Decider:
                 ),
                 None,
             )
+            if gate is not None and gate.roles and any(_vouched(one) and one.gate is None for one in proposals):
+                gate = None  # a user's rule reads what this gate is not about
             if gate is not None:
                 refused.append(Refused(quantity.start, quantity.end, gate, "", quantity))
                 continue
             chances = judged[index]
             role = max(chances, key=chances.__getitem__)
-            proposals = by_start.get(quantity.start, [])
             vouched = next((taken for taken in proposals if _vouched(taken)), None)
             if vouched is not None and vouched.gate is not None:
                 refused.append(Refused(quantity.start, quantity.end, vouched.gate, vouched.role, quantity))

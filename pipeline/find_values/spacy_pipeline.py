@@ -47,7 +47,7 @@ from pipeline.read_text.wordings import WORD
 from pipeline.response import FoundValue, Report
 
 S = TypeVar("S")
-LEAST_SURE_REPORT, LEAST_SURE_JUDGED = 0.5, 0.4
+LEAST_SURE_REPORT, LEAST_SURE_JUDGED = 0.5, 0.3
 """A possible report is one from this probability on; the second is that of languages without a role model."""
 SPANS = "values"
 _SCENE = "crowdfade_scene"

@@ -61,7 +61,7 @@ RULES = st.lists(
         optional={
             "off": st.just(True),
             "scope": st.sampled_from(["sentence", "rest"]),
-            "unless": st.just(["nightly", "Fell"]),
+            "unless": st.just(["nightly", "fell"]),
         },
     ),
     max_size=3,
