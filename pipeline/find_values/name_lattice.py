@@ -36,7 +36,6 @@ class NameLattice:
         self._nlp = nlp
         recogniser: Any = nlp.get_pipe("ner")
         names = recogniser.move_names
-        step = {name.split("-")[0]: number for number, name in enumerate(names) if name != "U-"}
         if len({name.split("-")[1] for name in names if "-" in name}) != 1:
             raise ValueError(f"a recogniser of one kind of names is needed, not {names}")
         every = [recogniser.moves.get_class_name(number) for number in range(recogniser.moves.n_moves)]

@@ -70,15 +70,21 @@ def column(feature: str) -> int:
     return _crc(feature.encode()) & _MASK
 
 
-class _Columns(dict[str, int]):
-    """Column of features of a closed kind: names of rules, roles and kinds with small numbers."""
+MOST_KEPT = 1 << 18
+"""So many columns are kept in memory; then the memory is emptied, so that it cannot grow with the data."""
+
+
+class Columns(dict[str, int]):
+    """Column of each feature met so far: looking one up costs a fraction of hashing it."""
 
     def __missing__(self, feature: str) -> int:
+        if len(self) >= MOST_KEPT:
+            self.clear()
         value = self[feature] = column(feature)
         return value
 
 
-_COLUMN = _Columns()
+_COLUMN = Columns()
 
 
 def _named(name: str, words: Iterable[bytes]) -> list[int]:

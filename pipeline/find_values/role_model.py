@@ -12,26 +12,11 @@ from importlib import resources
 from itertools import accumulate, chain
 from typing import Any
 
-from pipeline.find_values.role_features import COLUMNS, column
+from pipeline.find_values.role_features import COLUMNS, Columns
 
 NONE = "none"
 
-
-MOST_KEPT = 1 << 18
-"""So many columns are kept in memory; then the memory is emptied, so that it cannot grow with the data."""
-
-
-class _Columns(dict[str, int]):
-    """Column of each feature met so far: looking one up costs a fraction of hashing it."""
-
-    def __missing__(self, feature: str) -> int:
-        if len(self) >= MOST_KEPT:
-            self.clear()
-        value = self[feature] = column(feature)
-        return value
-
-
-_column_of = _Columns().__getitem__
+_column_of = Columns().__getitem__
 
 
 def columns(features: Sequence[str]) -> list[int]:

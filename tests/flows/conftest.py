@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -109,18 +108,6 @@ def inbox(tmp_path: Path) -> Path:
     folder.mkdir()
     drop(folder, "spring.csv", '1,wren,"2022 Tern, 74,000 km on it, down 2.1 %"', "2,moss,What a lovely show that was")
     return folder
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system with room for 1 MiB; skipped where this user may mount none."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
-    if os.geteuid() != 0 or shutil.which("mount") is None or subprocess.run(command, capture_output=True).returncode:
-        pytest.skip("cannot mount a small file system here")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
 
 
 @pytest.fixture

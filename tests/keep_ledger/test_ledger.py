@@ -182,18 +182,6 @@ def test_a_ledger_that_this_user_cannot_write(tmp_path: Path, thread: Path) -> N
         ledger.chmod(0o700)
 
 
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system with room for 1 MiB; skipped where this user may mount none (the limit test below runs there)."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
-    if os.geteuid() != 0 or shutil.which("mount") is None or subprocess.run(command, capture_output=True).returncode:
-        pytest.skip("cannot mount a small file system here")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
-
-
 def test_a_full_disk_loses_nothing(small_disk: Path, thread: Path, long_export: Path) -> None:
     ledger = small_disk / "ledger"
     before = small_build(ledger, thread).folder
